@@ -1,0 +1,13 @@
+"""Every run of the tests draws the same inputs; ``ROBOKIT_TEST_RANDOM=1`` draws new ones."""
+
+from __future__ import annotations
+
+import os
+
+from hypothesis import HealthCheck, settings
+
+# How long drawing takes says how busy the machine is, and nothing of what is tested.
+ANY_PACE = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("same", ANY_PACE, derandomize=True, database=None)
+settings.register_profile("random", ANY_PACE)
+settings.load_profile("random" if os.environ.get("ROBOKIT_TEST_RANDOM") else "same")

@@ -1,0 +1,125 @@
+"""Values behave as those do that `dataclasses` makes itself; its own decorator is the measure."""
+
+from __future__ import annotations
+
+import copy
+import dataclasses
+import inspect
+import pickle
+from collections.abc import Mapping
+from typing import Any
+
+import pytest
+
+from robokit_plan.model import dataclass
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Buoy:
+    """A value with all that fields can be."""
+
+    name: str
+    depth: int = 3
+    secret: str = dataclasses.field(default="", repr=False)
+    seen: int = dataclasses.field(default=0, compare=False)
+    marks: Mapping[str, int] = dataclasses.field(default_factory=dict)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, slots=True)
+class Measure:
+    """The same, made by the standard library."""
+
+    name: str
+    depth: int = 3
+    secret: str = dataclasses.field(default="", repr=False)
+    seen: int = dataclasses.field(default=0, compare=False)
+    marks: Mapping[str, int] = dataclasses.field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Pair:
+    """Values that can be hashed, one in the other."""
+
+    left: Pair | None = None
+    right: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Nothing:
+    """No fields at all."""
+
+
+GIVEN: list[dict[str, Any]] = [
+    {"name": "north"},
+    {"name": "north", "depth": 4},
+    {"name": "north", "secret": "x"},
+    {"name": "north", "seen": 9},
+    {"name": "north", "marks": {"a": 1}},
+]
+
+
+def test_two_are_equal_where_the_standard_ones_are() -> None:
+    for left in GIVEN:
+        for right in GIVEN:
+            assert (Buoy(**left) == Buoy(**right)) is (Measure(**left) == Measure(**right))
+    others: list[object] = [Measure(name="north"), "north"]
+    assert Buoy(name="north") not in others
+
+
+def test_text_and_signature_are_the_standard_ones() -> None:
+    for given in GIVEN:
+        assert repr(Buoy(**given)) == repr(Measure(**given)).replace("Measure", "Buoy")
+    ours, theirs = (
+        [(one.name, one.kind, one.default is inspect.Parameter.empty) for one in found]
+        for found in (
+            inspect.signature(Buoy).parameters.values(),
+            inspect.signature(Measure).parameters.values(),
+        )
+    )
+    assert ours == theirs
+
+
+def test_what_is_equal_has_one_hash() -> None:
+    values = {Pair(), Pair(left=None), Pair(right=(1,)), Pair(left=Pair()), Nothing(), Nothing()}
+    assert len(values) == 4
+    with pytest.raises(TypeError, match="unhashable"):
+        hash(Buoy(name="north"))  # a map is in it, as with the standard one
+
+
+def test_nothing_in_it_changes() -> None:
+    buoy: Any = Buoy(name="north")
+    with pytest.raises(dataclasses.FrozenInstanceError, match="cannot assign to field 'depth'"):
+        buoy.depth = 9
+    with pytest.raises(dataclasses.FrozenInstanceError, match="cannot delete field 'depth'"):
+        del buoy.depth
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        buoy.other = 9
+    assert not hasattr(buoy, "__dict__")
+
+
+def test_each_has_a_map_of_its_own() -> None:
+    assert Buoy(name="a").marks is not Buoy(name="b").marks
+
+
+def test_wrong_use_names_the_class_and_the_field() -> None:
+    make: Any = Buoy
+    with pytest.raises(TypeError, match=r"Buoy\.__init__\(\) missing .* 'name'"):
+        make()
+    with pytest.raises(TypeError, match="takes 1 positional argument"):
+        make("north")
+    with pytest.raises(TypeError, match="unexpected keyword argument 'colour'"):
+        make(name="north", colour="red")
+
+
+def test_the_standard_library_takes_it_for_one_of_its_own() -> None:
+    buoy = Buoy(name="north", marks={"a": 1})
+    assert dataclasses.replace(buoy, depth=7) == Buoy(name="north", depth=7, marks={"a": 1})
+    assert dataclasses.asdict(buoy) == dataclasses.asdict(Measure(name="north", marks={"a": 1}))
+    assert pickle.loads(pickle.dumps(buoy)) == buoy
+    assert copy.deepcopy(buoy) == buoy
+
+
+def test_only_frozen_values_are_made() -> None:
+    make: Any = dataclass
+    with pytest.raises(TypeError, match="a value is frozen"):
+        make(frozen=False, kw_only=True, slots=True)
