@@ -1,0 +1,548 @@
+"""YAML as a tree in which every key and value knows its line and column."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any, Literal
+
+import yaml
+from yaml.events import CollectionEndEvent, CollectionStartEvent, ScalarEvent
+
+from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding
+
+from ._scalars import Surprise, plain_value
+from .unreadable import UnreadableFile
+
+MAX_BYTES = 1_000_000
+MAX_DEPTH = 32
+MAX_NODES = 60_000
+"""Counted after aliases are followed: a handful of lines can stand for billions."""
+
+Path = tuple[str | int, ...]
+"""Keys and positions from the top of a file down to one value."""
+
+_STANDARD_TAG = "tag:yaml.org,2002:"
+_TEXT_TAG = f"{_STANDARD_TAG}str"
+_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+@dataclass(slots=True, eq=False)
+class Node:
+    """
+    One value of a YAML file.
+
+    Shape:
+        `items` for a list; `entries` key -> (key node, value node) for a map, first of
+        repeated keys; `line` and `column` from 1; `start` and `end` are offsets in the text,
+        `end` exact for scalars and flow collections only. `weight` nodes below and with it,
+        `height` levels. `odd`: something in it may mean something else than its writer saw, so
+        whoever looks for that must look here.
+    """
+
+    kind: Literal["map", "list", "scalar"]
+    file: str
+    line: int
+    column: int
+    start: int
+    end: int = 0
+    raw: str = ""
+    value: SettingValue = None
+    plain: bool = False
+    surprise: Surprise | None = None
+    odd: bool = False
+    flow: bool = False
+    mended: str = ""
+    """Where reading put right what was split or run together: the text to stand in its place."""
+    items: list[Node] = field(default_factory=list, init=False)
+    entries: dict[str, tuple[Node, Node]] = field(default_factory=dict, init=False)
+    weight: int = field(default=1, init=False)
+    height: int = field(default=0, init=False)
+    done: bool = field(default=False, init=False)
+
+    @property
+    def origin(self) -> Origin:
+        """Where it stands; made when somebody asks, which most values are never asked for."""
+        return Origin(file=self.file, line=self.line, column=self.column)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was written at all."""
+        return self.kind == "scalar" and self.plain and self.start == self.end
+
+    def data(self) -> Any:
+        """Return plain data as JSON knows it."""
+        if self.kind == "scalar":
+            return self.value
+        if self.kind == "list":
+            return [item.data() for item in self.items]
+        return {key: value.data() for key, (_, value) in self.entries.items()}
+
+    def at(self, path: Path) -> Node:
+        """Return the node at *path*, or the last one on the way that exists."""
+        node = self
+        for step in path:
+            if node.kind == "map" and step in node.entries:
+                node = node.entries[str(step)][1]
+            elif node.kind == "list" and isinstance(step, int) and step < len(node.items):
+                node = node.items[step]
+            else:
+                break
+        return node
+
+    def walk(self, *, own: bool = True) -> Iterator[tuple[Path, Node]]:
+        """
+        Yield every node below and with this one, in the file's order.
+
+        Without *own* what stands under keys that begin with ``x-``, which is the writer's alone,
+        is left out.
+        """
+        waiting: list[tuple[Path, Node]] = [((), self)]
+        while waiting:
+            path, node = waiting.pop()
+            yield path, node
+            if node.kind == "scalar":
+                continue
+            inside: list[tuple[Path, Node]] = [
+                ((*path, index), item) for index, item in enumerate(node.items)
+            ]
+            inside += [
+                ((*path, key), value)
+                for key, (_, value) in node.entries.items()
+                if own or not key.startswith("x-")
+            ]
+            inside.reverse()
+            waiting += inside
+
+
+@dataclass(slots=True, eq=False)
+class _Open:
+    """A collection that is being read."""
+
+    node: Node
+    key: Node | None = None
+    merged: list[Node] = field(default_factory=list)
+    repeats: dict[str, list[Node]] = field(default_factory=dict)
+
+
+def decoded(content: bytes, file: str) -> str:
+    """
+    Return the text of a user's file.
+
+    Raises:
+        UnreadableFile: Too large, binary, or not UTF-8.
+    """
+    whole = Origin(file=file)
+    if len(content) > MAX_BYTES:
+        raise UnreadableFile.at(
+            whole,
+            f"it is larger than {MAX_BYTES // 1_000_000} MB, more than any such file needs",
+            "give the path of a manifest.yaml or robot.yaml",
+        )
+    if b"\0" in content:
+        raise UnreadableFile.at(
+            whole, "it holds zero bytes, so it is no text", f"save {file} as UTF-8 text"
+        )
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = content[: error.start].decode("utf-8")
+        line = before.count("\n") + 1
+        column = len(before) - (before.rfind("\n") + 1) + 1
+        raise UnreadableFile.at(
+            Origin(file=file, line=line, column=column),
+            f"byte 0x{content[error.start]:02x} is not UTF-8",
+            f"save {file} with the encoding UTF-8",
+        ) from None
+
+
+def parse_tree(text: str, file: str) -> tuple[Node | None, list[Finding]]:
+    """
+    Return the tree of the one YAML document in *text*, and what is odd about its form.
+
+    None: there is no document. Found here: repeated keys, keys that are no words, tags.
+
+    Raises:
+        UnreadableFile: It does not parse, or it would grow or nest beyond all sense.
+    """
+    if len(text) > MAX_BYTES:
+        raise UnreadableFile.at(Origin(file=file), "it is larger than 1 MB")
+    findings: list[Finding] = []
+    try:
+        return _composed(text, file, findings), findings
+    except (yaml.YAMLError, UnicodeError, ValueError) as error:
+        raise _unparsable(text, file, error) from None
+
+
+def _composed(text: str, file: str, findings: list[Finding]) -> Node | None:
+    # From events with a stack of our own: composing in the library recurses, and a file from
+    # a stranger could exhaust the C stack.
+    stack: list[_Open] = []
+    anchors: dict[str, Node] = {}
+    root: Node | None = None
+    documents = 0
+    read = 0
+    # The parser gives None once it has given the end of the stream.
+    for event in iter(_LOADER(text).get_event, None):
+        node: Node
+        if isinstance(event, ScalarEvent):
+            node = _scalar(event, file, findings)
+            if event.anchor:
+                anchors[event.anchor] = node
+            read += 1
+        elif isinstance(event, CollectionStartEvent):
+            mark: Any = event.start_mark
+            node = Node(
+                "map" if isinstance(event, yaml.MappingStartEvent) else "list",
+                file,
+                mark.line + 1,
+                mark.column + 1,
+                mark.index,
+                flow=bool(event.flow_style),
+            )
+            if len(stack) >= MAX_DEPTH:
+                raise UnreadableFile.at(node.origin, f"it nests deeper than {MAX_DEPTH} levels")
+            if event.tag is not None:
+                _check_tag(event.tag, node, findings)
+            stack.append(_Open(node))
+            if event.anchor:
+                anchors[event.anchor] = node
+            continue
+        elif isinstance(event, CollectionEndEvent):
+            closed = stack.pop()
+            node = closed.node
+            node.end = _end(event)
+            node.done = True
+            _finish(closed, findings)
+            read += 1
+        elif isinstance(event, yaml.AliasEvent):
+            node = _aliased(event, anchors, file)
+            if len(stack) + node.height > MAX_DEPTH:
+                raise UnreadableFile.at(
+                    _origin(event, file), f"it nests deeper than {MAX_DEPTH} levels"
+                )
+            read += node.weight
+        elif isinstance(event, yaml.DocumentStartEvent):
+            documents += 1
+            if documents > 1:
+                raise UnreadableFile.at(
+                    _origin(event, file),
+                    "a second YAML document begins here",
+                    "remove the line ---",
+                )
+            continue
+        else:
+            continue
+        if read > MAX_NODES:
+            raise UnreadableFile.at(
+                node.origin, f"it holds more than {MAX_NODES} values once its aliases are followed"
+            )
+        if stack:
+            _put(stack[-1], node)
+        else:
+            root = node
+    return root
+
+
+def _aliased(event: Any, anchors: dict[str, Node], file: str) -> Node:
+    origin = _origin(event, file)
+    found = anchors.get(event.anchor or "")
+    if found is None:
+        raise UnreadableFile.at(origin, f"*{event.anchor} has no &{event.anchor} before it")
+    if not found.done:
+        raise UnreadableFile.at(origin, f"*{event.anchor} stands inside itself")
+    return found
+
+
+def _put(open_: _Open, node: Node) -> None:
+    target = open_.node
+    target.weight += node.weight
+    if node.height >= target.height:
+        target.height = node.height + 1
+    if node.odd:
+        target.odd = True
+    if target.kind == "list":
+        # Without a space behind the comma they may be one word, as "maker,model" is.
+        if target.flow and target.items and target.items[-1].end + 1 == node.start:
+            target.odd = True
+        target.items.append(node)
+    elif open_.key is None:
+        open_.key = node
+    else:
+        key, open_.key = open_.key, None
+        if key.kind == "scalar" and key.plain and key.raw == "<<":
+            open_.merged.extend(node.items if node.kind == "list" else [node])
+            return
+        name = key.raw if key.kind == "scalar" else ""
+        if name in target.entries:
+            open_.repeats.setdefault(name, []).append(key)
+        else:
+            target.entries[name] = (key, node)
+
+
+def _finish(closed: _Open, findings: list[Finding]) -> None:
+    node = closed.node
+    for other in closed.merged:
+        for name, entry in other.entries.items():
+            node.entries.setdefault(name, entry)
+    for name, again in closed.repeats.items():
+        first = node.entries[name][0]
+        if first.kind != "scalar":
+            continue
+        times = "twice" if len(again) == 1 else f"{len(again) + 1} times"
+        findings.append(
+            finding(
+                "duplicate-key",
+                Severity.ERROR,
+                f"key {shown(name)} stands {times} in one map",
+                places=[first.origin, *(key.origin for key in again[:20])],
+                why="readers of YAML keep the first, the last or neither",
+                repair=f"keep one {shown(name)} and remove the other"
+                if len(again) == 1
+                else f"keep one {shown(name)} and remove the others",
+            )
+        )
+    odd = node.entries.get("")
+    if odd and odd[0].kind != "scalar":
+        del node.entries[""]
+        findings.append(
+            finding(
+                "yaml-surprise",
+                Severity.ERROR,
+                "a list or map stands where a key should be",
+                places=[odd[0].origin],
+                why="braces and brackets without quotes begin a map or a list",
+                repair='quote it: "{{ … }}"',
+            )
+        )
+
+
+def _scalar(event: Any, file: str, findings: list[Finding]) -> Node:
+    start, raw, tag = event.start_mark, event.value, event.tag
+    plain = not event.style and tag != _TEXT_TAG
+    value: SettingValue = raw
+    surprise: Surprise | None = None
+    odd = False
+    if plain:
+        value, surprise = plain_value(raw)
+        odd = surprise is not None or not raw or raw[0] in _JOINING
+    node = Node(
+        "scalar",
+        file,
+        start.line + 1,
+        start.column + 1,
+        start.index,
+        event.end_mark.index,
+        raw,
+        value,
+        plain,
+        surprise,
+        odd,
+    )
+    node.done = True
+    if tag is not None:
+        _check_tag(tag, node, findings)
+    return node
+
+
+_JOINING = frozenset("<>=!~")
+"""With one of these begins what follows a comma that was meant to be part of a word."""
+
+
+def _check_tag(tag: str, node: Node, findings: list[Finding]) -> None:
+    if tag == "!" or tag in _HARMLESS:
+        return
+    name = tag.removeprefix(_STANDARD_TAG)
+    findings.append(
+        finding(
+            "yaml-surprise",
+            Severity.ERROR,
+            f"{shown('!' + name.lstrip('!'))} is a YAML tag, and tags have no meaning here",
+            places=[node.origin],
+            why="an unquoted ! begins a tag; what a tag asks for is never run",
+            repair="put the value in quotes, or remove the tag",
+        )
+    )
+
+
+_HARMLESS = frozenset(
+    _STANDARD_TAG + name for name in ("str", "int", "float", "bool", "null", "map", "seq")
+)
+
+
+def _end(event: Any) -> int:
+    return int(event.end_mark.index)
+
+
+def _origin(event: Any, file: str) -> Origin:
+    mark = event.start_mark
+    return Origin(file=file, line=mark.line + 1, column=mark.column + 1)
+
+
+def shown(text: str, limit: int = 60) -> str:
+    """
+    Return *text* for a message: in backticks, on one line, control characters escaped, cut.
+
+    A manifest comes from a stranger; what it says must not move the cursor or flood the screen.
+    """
+    flat = "".join(
+        char if char.isprintable() else char.encode("unicode_escape").decode()
+        for char in text[:200]
+    )
+    return f"`{flat if len(flat) <= limit else flat[: limit - 1] + '…'}`"
+
+
+_PROBLEMS: tuple[tuple[str, str, str], ...] = (
+    # Part of the parser's words (libyaml's or the pure one's), ours, repair.
+    (
+        "mapping values are not allowed",
+        "a second `: ` follows on this line, or the line is indented further than the one above",
+        "put the value in quotes, or give the keys of one map the same indentation",
+    ),
+    (
+        "could not find expected ':'",
+        "a key has no colon after it",
+        "write `key: value`",
+    ),
+    (
+        "expected ',' or ']'",
+        "a list that opened with [ is not closed",
+        "close the list with ], and quote items that hold : or #",
+    ),
+    (
+        "expected ',' or '}'",
+        "a map that opened with { is not closed",
+        "close the map with }, and quote values that hold : or #",
+    ),
+    (
+        "expected key",
+        "this line does not line up with the ones above",
+        "give keys of one map the same indentation",
+    ),
+    (
+        "expected '-' indicator",
+        "this line does not line up with the items above",
+        "give the items of one list the same indentation",
+    ),
+    (
+        "expected <block end>",
+        "this line does not line up with the ones above",
+        "give keys of one map the same indentation",
+    ),
+    (
+        "expected node content",
+        "a value or a closing bracket is missing here",
+        "write the value, or close the list with ] and the map with }",
+    ),
+    (
+        "maximum nesting depth",
+        f"it nests deeper than {MAX_DEPTH} levels",
+        "write it flatter",
+    ),
+    (
+        "unexpected end of stream",
+        "a quote is opened and never closed",
+        "close the quote",
+    ),
+    (
+        "control characters are not allowed",
+        "it holds a control character",
+        "save the file as plain UTF-8 text",
+    ),
+    (
+        "special characters are not allowed",
+        "it holds a control character",
+        "save the file as plain UTF-8 text",
+    ),
+)
+
+
+def _realigned(lines: list[str], at: int, column: int) -> str:
+    """
+    Return how line *at* (from 0), or the one above that misleads it, lines up again; "" if unclear.
+
+    Only block style is looked at, line by line; what stands in brackets or in a block of text may
+    be taken for a key, which costs a worse guess.
+    """
+    key = re.match(r"( *)(- +)?[\w.-]+:(?: |$)|( *)- ", lines[at]) if at < len(lines) else None
+    if key is None or column > key.end():
+        return ""
+    own = len(lines[at]) - len(lines[at].lstrip(" "))
+    levels: list[tuple[int, int]] = []
+    last = above = -1
+    for index, line in enumerate(lines[:at]):
+        bare = line.lstrip(" ")
+        if not bare or bare.startswith("#"):
+            continue
+        indents = [len(line) - len(bare)]
+        if item := re.match(r"-( +)[\w.-]+:(?: |$)", bare):
+            indents.append(indents[0] + 1 + len(item[1]))
+        levels = [one for one in levels if one[0] < indents[0]]
+        levels += [(one, index) for one in indents]
+        last, above = index, indents[0]
+    if not levels or own in {one for one, _ in levels}:
+        return ""
+    for (outer, opener), (inner, _) in pairwise(levels):
+        before = [one for one in lines[:opener] if one.strip() and not one.lstrip().startswith("#")]
+        if outer < own < inner and before and _is_open(before[-1], outer):
+            # The key above it has no value: what is written beside it was meant to be inside.
+            return _begin(opener, own)
+    best = min((one for one, _ in levels), key=lambda one: (abs(one - own), one != above))
+    like = next(index for one, index in levels if one == best)
+    return _begin(at, best, last if best == above else like)
+
+
+def _is_open(line: str, spaces: int) -> bool:
+    """Whether *line* is a key after *spaces*, with nothing behind its colon."""
+    return re.fullmatch(r"[\w.-]+: *", line[spaces:]) is not None and not line[:spaces].strip()
+
+
+def _begin(line: int, spaces: int, like: int | None = None) -> str:
+    count = {0: "no space", 1: "1 space"}.get(spaces, f"{spaces} spaces")
+    return f"begin line {line + 1} with {count}" + (
+        "" if like is None else f", as line {like + 1} does"
+    )
+
+
+def _unparsable(text: str, file: str, error: Exception) -> UnreadableFile:
+    mark = getattr(error, "problem_mark", None)
+    problem = str(getattr(error, "problem", None) or getattr(error, "reason", None) or error)
+    if mark is None:
+        return UnreadableFile.at(
+            Origin(file=file), "it holds a control character", "save the file as plain UTF-8 text"
+        )
+    place = Origin(file=file, line=mark.line + 1, column=mark.column + 1)
+    written = text.rstrip()
+    if mark.index >= len(written) > 0:
+        # Beyond the end there is nothing to look at: the last thing written is.
+        start = written.rfind("\n") + 1
+        place = replace(place, line=written.count("\n") + 1, column=len(written) - start)
+    lines = text.split("\n")
+    line = lines[mark.line] if mark.line < len(lines) else ""
+    indentation = line[: len(line) - len(line.lstrip())]
+    if "\t" in indentation:
+        return UnreadableFile.at(
+            place, "the line is indented with a tab", "indent with spaces, two for each level"
+        )
+    if "cannot start any token" in problem:
+        char = line[mark.column : mark.column + 1]
+        return UnreadableFile.at(
+            place,
+            f"a value cannot begin with {shown(char)} unless it is in quotes",
+            f'quote it: "{char}…"',
+        )
+    for part, words, general in _PROBLEMS:
+        if part in problem:
+            moved = "line up" in words or "further than" in words
+            repair = (_realigned(lines, mark.line, mark.column) if moved else "") or general
+            opened = getattr(error, "context_mark", None)
+            if "closed" in words and opened is not None:
+                # The parser stops at the end of the file; the eye wants where it was opened.
+                place = Origin(file=file, line=opened.line + 1, column=opened.column + 1)
+            return UnreadableFile.at(place, words, repair)
+    context = getattr(error, "context", None)
+    return UnreadableFile.at(
+        place, f"{problem} {context}" if context else problem, "put the value in quotes"
+    )

@@ -1,0 +1,139 @@
+"""A map of a YAML file whose shape was checked, read key by key into plain values."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+from enum import Enum
+from typing import TypeVar
+
+from robokit_plan.model import Choice, Origin, SettingValue, Text
+
+from ._tree import Node
+
+_Kind = TypeVar("_Kind", bound=Enum)
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """
+    One map, or nothing where the key was absent.
+
+    Relies on `check_shape`: what is there is of the kind that the schema asks for.
+    """
+
+    node: Node | None
+    origin: Origin
+
+    def __contains__(self, key: str) -> bool:
+        return self.node is not None and key in self.node.entries
+
+    def child(self, key: str) -> Node | None:
+        """Return the value under *key*."""
+        entry = None if self.node is None else self.node.entries.get(key)
+        return None if entry is None else entry[1]
+
+    def place(self, key: str) -> Origin:
+        """Return where *key* stands; where it does not, where the map begins."""
+        entry = None if self.node is None else self.node.entries.get(key)
+        return self.origin if entry is None else entry[0].origin
+
+    def view(self, key: str) -> View:
+        """Return the map under *key*."""
+        child = self.child(key)
+        return View(child if child and child.kind == "map" else None, self.place(key))
+
+    def views(self, key: str) -> Iterator[View]:
+        """Yield the maps of the list under *key*."""
+        child = self.child(key)
+        for item in child.items if child else ():
+            yield View(item, item.origin)
+
+    def named(self, key: str) -> Iterator[tuple[str, View]]:
+        """Yield name and map of each entry of the map under *key*, in the file's order."""
+        child = self.child(key)
+        for name, (name_node, value) in child.entries.items() if child else ():
+            if not name.startswith("x-"):
+                yield name, View(value, name_node.origin)
+
+    def string(self, key: str) -> str | None:
+        """Return the text under *key*."""
+        child = self.child(key)
+        return None if child is None else scalar_text(child)
+
+    def text(self, key: str) -> Text | None:
+        """Return the text under *key* with its place."""
+        child = self.child(key)
+        return None if child is None else Text(text=scalar_text(child), origin=child.origin)
+
+    def texts(self, key: str) -> tuple[Text, ...]:
+        """Return the texts of the list, or of the single text, under *key*."""
+        child = self.child(key)
+        if child is None:
+            return ()
+        items = child.items if child.kind == "list" else [child]
+        return tuple(Text(text=scalar_text(item), origin=item.origin) for item in items)
+
+    def strings(self, key: str) -> tuple[str, ...]:
+        """Return the texts under *key* without their places."""
+        return tuple(one.text for one in self.texts(key))
+
+    def integer(self, key: str) -> int | None:
+        """Return the whole number under *key*."""
+        child = self.child(key)
+        return None if child is None else whole(child.value)
+
+    def integers(self, key: str) -> tuple[int, ...]:
+        """Return the whole numbers of the list, or of the single number, under *key*."""
+        child = self.child(key)
+        if child is None:
+            return ()
+        items = child.items if child.kind == "list" else [child]
+        return tuple(whole(item.value) for item in items)
+
+    def scaled(self, key: str, factor: int) -> int | None:
+        """Return the number under *key* times *factor*, rounded: volts become millivolts."""
+        child = self.child(key)
+        return None if child is None else scaled(child.value, factor)
+
+    def flag(self, key: str) -> bool:
+        """Return the truth value under *key*; absent is false."""
+        child = self.child(key)
+        return child is not None and child.value is True
+
+    def member(self, key: str, kind: type[_Kind], default: _Kind) -> _Kind:
+        """Return the member of *kind* that the word under *key* names."""
+        child = self.child(key)
+        return default if child is None else kind(child.raw)
+
+    def choice(self, key: str, *, absent_is_any: bool = False) -> Choice:
+        """Return which instances the value under *key* allows."""
+        child = self.child(key)
+        if child is None:
+            return Choice(any=absent_is_any)
+        words = self.strings(key)
+        if "any" in words:
+            return Choice(any=True)
+        return Choice(options=words)
+
+
+def scalar_text(node: Node) -> str:
+    """Return a scalar as text; a plain number as it was written."""
+    return node.value if isinstance(node.value, str) else node.raw
+
+
+def whole(value: SettingValue) -> int:
+    """Return a number that the schema knows to be whole."""
+    return int(value) if isinstance(value, (int, float)) else 0
+
+
+def scaled(value: SettingValue, factor: int) -> int:
+    """
+    Return *value* times *factor* as a whole number, halves up; decimal, so 5.1 V is 5100 mV.
+
+    >>> scaled(5.1, 1000), scaled(0.35, 100)
+    (5100, 35)
+    """
+    number = Decimal(str(value)) if isinstance(value, (int, float)) else Decimal(0)
+    return int((number * factor).to_integral_value(ROUND_HALF_UP))

@@ -1,0 +1,353 @@
+"""
+The files of a card: the robot's own folder, and with a bundle every file that would be fetched.
+
+    Exception
+    └── UnfitForCard
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import stat
+import tarfile
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from robokit_plan.model import DebianPin, Plan, PythonPin, Robot, dataclass, is_plain_line
+
+from ._cached_yaml import DATA, read_data_file
+from ._index_errors import HashMismatch, IndexUnreachable
+
+if TYPE_CHECKING:
+    from ._debian_fetch import Fetcher
+    from ._http import Client, Reply
+
+MAX_CODE = 500_000_000
+"""Bytes of the robot's own folder; a folder with more holds something else besides."""
+_MAX_FILE = 4_000_000_000
+_LEFT_OUT = ("__pycache__", "venv", "node_modules", "install.sh", "environment")
+_LEFT_OUT_ENDS = (".env", ".pem", ".pyc", ".egg-info", ".before")
+_AGAIN = "the same command again; what was fetched already is kept"
+
+Progress = Callable[[int, int, str], object]
+
+
+class UnfitForCard(Exception):  # noqa: N818  named after what is wrong
+    """The robot's folder, or the folder of the card, cannot be used; says why."""
+
+
+def robot_files(root: Path) -> Iterator[tuple[str, Path]]:
+    """
+    Yield path -> file of what goes onto a card, sorted.
+
+    Hidden files, links, caches, environments, files with secrets and earlier cards stay out.
+
+    Raises:
+        UnfitForCard: A name cannot stand in a list of hashes, or it is too much.
+    """
+    total = 0
+    for folder, folders, files in os.walk(root):
+        folders[:] = sorted(name for name in folders if _goes(Path(folder, name)))
+        for name in sorted(files):
+            path = Path(folder, name)
+            if not _goes(path) or not path.is_file():
+                continue
+            where = path.relative_to(root).as_posix()
+            if not is_plain_line(where) or "\\" in where:
+                raise UnfitForCard(f"the name of {where!r} cannot go onto a card")
+            total += path.stat().st_size
+            if total > MAX_CODE:
+                raise UnfitForCard(f"the robot's folder holds more than {MAX_CODE // 1_000_000} MB")
+            yield where, path
+
+
+def _goes(path: Path) -> bool:
+    name = path.name
+    return not (
+        name.startswith((".", "card-"))
+        or name in _LEFT_OUT
+        or name.endswith(_LEFT_OUT_ENDS)
+        or path.is_symlink()
+    )
+
+
+# --- fetching -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Wanted:
+    """One file of a bundle: path below its folder, what to call it, hash, where it may be had."""
+
+    path: str
+    what: str
+    sha256: str
+    size: int | None
+    urls: tuple[str, ...]
+    debian: bool = False
+
+
+def fetch_bundle(
+    plan: Plan,
+    robot: Robot,
+    folder: Path,
+    *,
+    environ: Mapping[str, str],
+    kept: Path | None = None,
+    progress: Progress | None = None,
+) -> None:
+    """
+    Put every file of *plan* below *folder*: ``debian``, ``python`` and ``assets``.
+
+    Args:
+        plan: Read from the lock file.
+        robot: For the mirror and indices that the robot file names.
+        folder: Is made.
+        environ: Proxies, certificates, pip's variables.
+        kept: An earlier bundle; files with the right hash are taken from it.
+        progress: Told about files: done, all, name.
+
+    Raises:
+        IndexUnreachable: A file cannot be had.
+        HashMismatch: A file is not the one that was locked.
+        OSError: The disk is full or may not be written.
+    """
+    from ._debian_apt_config import read_apt_settings
+    from ._debian_fetch import Fetcher
+    from ._http import Client
+    from ._pip_config import index_settings
+
+    wanted = [*_debian(plan, robot, environ), *_python(plan), *_assets(plan)]
+    for name in ("debian", "python", "assets"):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    fetcher = Fetcher(read_apt_settings(environ), environ)
+    client = Client(index_settings(robot.indexes, environ))
+    done = 0
+    try:
+        with ThreadPoolExecutor(max_workers=4) as pool:
+            for one in pool.map(lambda one: _fetched(one, folder, kept, fetcher, client), wanted):
+                done += 1
+                if progress is not None:
+                    progress(done, len(wanted), one)
+    finally:
+        fetcher.close()
+        client.close()
+
+
+def _fetched(
+    one: _Wanted, folder: Path, kept: Path | None, fetcher: Fetcher, client: Client
+) -> str:
+    target = folder / one.path
+    if kept is not None and _digest(kept / one.path) == one.sha256:
+        shutil.copyfile(kept / one.path, target)
+        return one.path
+    part = target.with_name(f"{target.name}.part")
+    trouble: IndexUnreachable | None = None
+    for url in one.urls:
+        try:
+            found = (
+                _from_archive(fetcher, url, one, part)
+                if one.debian
+                else _from_index(client, url, one, part)
+            )
+        except IndexUnreachable as error:
+            trouble = error
+            continue
+        if not found:
+            continue
+        if _digest(part) != one.sha256:
+            part.unlink()
+            raise HashMismatch(
+                f"{one.what} is not the file that was locked",
+                index="card",
+                why="it was replaced since the lock file was made, or damaged on the way",
+                repair=("robokit-plan lock --upgrade", _AGAIN),
+            )
+        part.replace(target)
+        return one.path
+    raise IndexUnreachable(
+        f"{one.what} could not be fetched",
+        index="card",
+        why=trouble.why if trouble is not None else "this exact version is there no more",
+        repair=(
+            (_AGAIN,)
+            if trouble is not None
+            else ("system: {snapshot: ADDRESS}   in robot.yaml", "robokit-plan lock --upgrade")
+        ),
+    )
+
+
+def _from_archive(fetcher: Fetcher, url: str, one: _Wanted, part: Path) -> bool:
+    answer = fetcher.get(url, limit=one.size or _MAX_FILE, what=one.what)
+    if answer.status != 200:
+        return False
+    part.write_bytes(answer.body)
+    return True
+
+
+def _from_index(client: Client, url: str, one: _Wanted, part: Path) -> bool:
+    from ._http import TooLarge
+
+    def use(reply: Reply) -> bool:
+        if reply.status != 200:
+            return False
+        with part.open("wb") as file:
+            for chunk in reply.chunks(one.size or _MAX_FILE):
+                file.write(chunk)
+        return True
+
+    try:
+        # a packed sdist that a server unpacks on the way would have another hash
+        return client.ask(
+            url, use, index="card", what=one.what, headers={"Accept-Encoding": "identity"}
+        )
+    except TooLarge:
+        part.unlink(missing_ok=True)
+        raise HashMismatch(
+            f"{one.what} is larger than the file that was locked",
+            index="card",
+            why="it was replaced since the lock file was made",
+            repair=("robokit-plan lock --upgrade",),
+        ) from None
+
+
+def _digest(path: Path) -> str | None:
+    digest = hashlib.sha256()
+    try:
+        with path.open("rb") as file:
+            while block := file.read(1 << 20):
+                digest.update(block)
+    except OSError:
+        return None
+    return digest.hexdigest()
+
+
+def _debian(plan: Plan, robot: Robot, environ: Mapping[str, str]) -> Iterator[_Wanted]:
+    if not plan.debian:
+        return
+    main, security = _mirrors_of(plan, robot, environ)
+    sources = {one.name: one.url for one in plan.sources}
+    for pin in plan.debian:
+        if pin.source:
+            places: Iterable[str] = [sources[pin.source]] if pin.source in sources else []
+        else:
+            places = security + main if pin.suite.endswith("-security") else main + security
+        yield _Wanted(
+            path=f"debian/{_name_of(pin)}",
+            what=f"the Debian package {pin.name} {pin.version}",
+            sha256=pin.sha256,
+            size=pin.size,
+            urls=tuple(f"{place.rstrip('/')}/{pin.filename}" for place in places),
+            debian=True,
+        )
+
+
+def _name_of(pin: DebianPin) -> str:
+    return pin.filename.rpartition("/")[2]
+
+
+def _mirrors_of(
+    plan: Plan, robot: Robot, environ: Mapping[str, str]
+) -> tuple[list[str], list[str]]:
+    """Return addresses of the archive and of the one for security."""
+    from ._debian_apt_config import read_apt_settings
+    from .debian_archive import archive_mirrors
+
+    data = read_data_file(DATA / "debian" / "releases.yaml")
+    release = data["releases"].get(plan.target.release, {})
+    found = archive_mirrors(
+        robot.system, read_apt_settings(environ), str(release.get("codename", "")), data
+    )
+    if isinstance(found, str):
+        raise IndexUnreachable(
+            "the Debian packages could not be fetched",
+            index="card",
+            why=found,
+            repair=("system: {mirror: ADDRESS}   in robot.yaml",),
+        )
+    return [one.url for one in found.main], [one.url for one in found.security]
+
+
+def _python(plan: Plan) -> Iterator[_Wanted]:
+    pins: dict[str, PythonPin] = {one.file.filename: one for one in (*plan.build, *plan.python)}
+    for name in sorted(pins):
+        file = pins[name].file
+        yield _Wanted(
+            path=f"python/{name.rpartition('/')[2]}",
+            what=f"the file {name}",
+            sha256=file.sha256 or "",
+            size=file.size,
+            urls=(file.url,),
+        )
+
+
+def _assets(plan: Plan) -> Iterator[_Wanted]:
+    for sha256, one in sorted({one.sha256 or "": one for one in plan.machine.assets}.items()):
+        yield _Wanted(
+            path=f"assets/{sha256}",
+            what=f"{one.path} of {one.instance}",
+            sha256=sha256,
+            size=one.size,
+            urls=(one.url,),
+        )
+
+
+# --- the folder ---------------------------------------------------------------------------------
+
+
+def folder_hashes(folder: Path) -> dict[str, str]:
+    """Return path -> SHA-256 of every file below *folder*."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        if path.is_file():
+            digest = _digest(path)
+            if digest is None:
+                raise OSError(f"{path.name} cannot be read again")
+            found[path.relative_to(folder).as_posix()] = digest
+    return found
+
+
+def swap_folder(new: Path, place: Path, *, mark: str) -> None:
+    """
+    Put the folder *new* at *place*; what was there goes only where it holds the file *mark*.
+
+    Raises:
+        UnfitForCard: Something else stands there.
+    """
+    if place.exists() or place.is_symlink():
+        if not (place / mark).is_file() or place.is_symlink():
+            raise UnfitForCard(f"{place} is not a card of ours")
+        old = place.with_name(f".{place.name}.old")
+        shutil.rmtree(old, ignore_errors=True)
+        place.rename(old)
+        new.rename(place)
+        shutil.rmtree(old, ignore_errors=True)
+    else:
+        new.rename(place)
+
+
+def write_archive(folder: Path, path: Path) -> None:
+    """Write *folder* as a tar whose bytes depend on its files alone: no clock, no owner, sorted."""
+    part = path.with_name(f".{path.name}.new")
+    try:
+        with tarfile.open(part, "w", format=tarfile.PAX_FORMAT) as archive:
+            for one in [folder, *sorted(folder.rglob("*"))]:
+                where = one.relative_to(folder.parent).as_posix()
+                entry = tarfile.TarInfo(where)
+                about = one.stat()
+                if stat.S_ISDIR(about.st_mode):
+                    entry.type, entry.mode = tarfile.DIRTYPE, 0o755
+                    archive.addfile(entry)
+                    continue
+                entry.size = about.st_size
+                entry.mode = 0o755 if one.suffix == ".sh" else 0o644
+                with one.open("rb") as file:
+                    archive.addfile(entry, file)
+        part.replace(path)
+    finally:
+        with suppress(OSError):
+            part.unlink()

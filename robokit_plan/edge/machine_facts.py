@@ -1,0 +1,80 @@
+"""Facts about services and groups, as typed values, and keys of declared archives."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+
+from robokit_plan.model import GroupFact, MachineFacts, PortGrabber, Robot, RunTimeClash
+
+from ._cached_yaml import DATA, read_data_file
+from .files import find_inside
+
+_MAX_KEY = 1_000_000
+
+
+@cache
+def read_machine_facts() -> MachineFacts:
+    """Return what ``data/machine`` holds."""
+    serial = read_data_file(DATA / "machine" / "serial.yaml")
+    groups = read_data_file(DATA / "machine" / "groups.yaml")["groups"]
+    capacity = read_data_file(DATA / "machine" / "capacity.yaml")
+    return MachineFacts(
+        serial_ids=frozenset(one for entry in serial["serial-devices"] for one in entry["ids"]),
+        grabbers=tuple(
+            PortGrabber(
+                service=one["service"],
+                ids=tuple(one.get("ids", ())),
+                does=one["does"],
+                source=one["source"],
+            )
+            for one in serial["grabbers"]
+        ),
+        groups=tuple(
+            GroupFact(
+                group=one["group"],
+                images=tuple(one["images"]),
+                rules=tuple(one["rules"]),
+                source=one["source"],
+            )
+            for one in groups
+        ),
+        system_memory_mb=capacity["memory-mb"]["value"],
+        system_card_mb={
+            (one["release"], one["image"]): one["value"] for one in capacity["card-mb"]
+        },
+        card_reserve_percent=capacity["card-reserve-percent"]["value"],
+        clashes=tuple(
+            RunTimeClash(
+                what=one["what"],
+                sides=tuple(
+                    frozenset((kind, name) for kind, names in side.items() for name in names)
+                    for side in one["sides"]
+                ),
+                boards=frozenset(one.get("boards", ())),
+                instead=one.get("instead", {}),
+                why=one["why"],
+                source=one["source"],
+            )
+            for one in read_data_file(DATA / "machine" / "clashes.yaml")["clashes"]
+        ),
+    )
+
+
+def read_source_keys(robot: Robot, root: Path) -> Mapping[str, str]:
+    """Return declared archive -> its key file in base64; without those that packages install."""
+    keys = {}
+    for source in robot.system.sources:
+        path = find_inside(root, source.signed_by or "")
+        if path is None:
+            continue
+        try:
+            with path.open("rb") as file:
+                content = file.read(_MAX_KEY + 1)
+        except OSError:
+            continue  # a missing key is told where the archive is read
+        if len(content) <= _MAX_KEY:
+            keys[source.name] = base64.b64encode(content).decode()
+    return keys

@@ -1,0 +1,59 @@
+"""The catalogue of rules: what each one means, why, and how to repair it."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+from robokit_plan.model import RuleName, dataclass
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RuleEntry:
+    """
+    One rule as a person reads it; `severity` is the usual one.
+
+    `guess`: it judges by likeness and may be wrong, so a comment may allow even an error of it.
+    """
+
+    rule: RuleName
+    severity: str
+    summary: str
+    reason: str
+    example: str
+    repair: str
+    source: str
+    domain: str
+    guess: bool = False
+
+
+def read_rules() -> dict[RuleName, RuleEntry]:
+    """
+    Return rule -> entry, sorted by name.
+
+    Raises:
+        ValueError: Two data files describe one rule; the package is broken.
+    """
+    import yaml
+
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    found: dict[RuleName, RuleEntry] = {}
+    folder = files("robokit_plan") / "data" / "rules"
+    for file in sorted(folder.iterdir(), key=lambda one: one.name):
+        if not file.name.endswith(".yaml"):
+            continue
+        for row in yaml.load(file.read_text("utf-8"), loader) or ():  # noqa: S506  a safe loader
+            entry = RuleEntry(
+                rule=RuleName(row["rule"]),
+                severity=row["severity"],
+                summary=row["summary"],
+                reason=row["reason"],
+                example=row.get("example", "").rstrip(),
+                repair=row["repair"],
+                source=row["source"],
+                domain=file.name.removesuffix(".yaml"),
+                guess=row.get("guess", False),
+            )
+            if entry.rule in found:
+                raise ValueError(f"rule {entry.rule} is described twice")
+            found[entry.rule] = entry
+    return {name: found[name] for name in sorted(found)}
