@@ -1,0 +1,1 @@
+"""Which software, and which behaviours go together; pure."""

@@ -1,0 +1,123 @@
+"""What must hold together, without repeats: the units in which a conflict is told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from robokit_plan.model import InstanceName, Need
+
+from ._problem import PythonRequirement
+from ._search import Stuck, search
+from ._world import Ask, World
+
+_ROUNDS = 3_000
+"""For each of the many searches that an explanation makes; beyond it a part stays in."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, slots=True)
+class Unit:
+    """One requirement and every line that makes it."""
+
+    asks: tuple[Ask, ...]
+    lines: tuple[PythonRequirement, ...]
+
+    @property
+    def ask(self) -> Ask:
+        """The ask for the distribution itself."""
+        return self.asks[0]
+
+    @property
+    def text(self) -> str:
+        """The requirement as people read it."""
+        return self.ask.text
+
+    @property
+    def instances(self) -> tuple[InstanceName, ...]:
+        """All that ask for it, sorted."""
+        return tuple(sorted({line.instance for line in self.lines}))
+
+
+def units_of(groups: Iterable[tuple[PythonRequirement, tuple[Ask, ...]]]) -> tuple[Unit, ...]:
+    """Return one unit per distinct requirement, sorted by text."""
+    found: dict[str, list[tuple[PythonRequirement, tuple[Ask, ...]]]] = {}
+    for line, asks in groups:
+        found.setdefault(asks[0].text, []).append((line, asks))
+    units = []
+    for text in sorted(found):
+        ordered = sorted(
+            found[text], key=lambda one: (one[0].instance, one[0].origin, one[0].plugin)
+        )
+        units.append(Unit(asks=ordered[0][1], lines=tuple(line for line, _ in ordered)))
+    return tuple(units)
+
+
+def asks_in(units: Iterable[Unit]) -> tuple[Ask, ...]:
+    """Return the asks of all *units*."""
+    return tuple(ask for unit in units for ask in unit.asks)
+
+
+def clashes(world: World, units: Iterable[Unit]) -> bool | Need:
+    """Return whether *units* cannot hold together; a search cut short proves nothing."""
+    found = search(world, asks_in(units), rounds=_ROUNDS)
+    if isinstance(found, Need):
+        return found
+    return isinstance(found, Stuck) and not found.too_deep
+
+
+class _Missing(Exception):  # noqa: N818  carries a question, not an error
+    def __init__(self, need: Need) -> None:
+        self.need = need
+        super().__init__()
+
+
+def least_conflict(world: World, units: Sequence[Unit], stuck: Stuck) -> tuple[Unit, ...] | Need:
+    """
+    Return a set of *units* that cannot hold together although each smaller one can.
+
+    *stuck* is what the search over all of them ended with.
+
+    Source:
+        U. Junker, QuickXplain: Preferred Explanations and Relaxations for Over-Constrained
+        Problems, AAAI 2004, algorithm 1.
+    """
+
+    def holds_not(part: Sequence[Unit]) -> bool:
+        answer = clashes(world, part)
+        if isinstance(answer, Need):
+            raise _Missing(answer)
+        return answer
+
+    def explain(
+        background: tuple[Unit, ...], last: tuple[Unit, ...], rest: tuple[Unit, ...]
+    ) -> tuple[Unit, ...]:
+        if last and holds_not(background):
+            return ()
+        if len(rest) == 1:
+            return rest
+        half = len(rest) // 2
+        first, second = rest[:half], rest[half:]
+        of_second = explain((*background, *first), first, second)
+        of_first = explain((*background, *of_second), of_second, first)
+        return (*of_first, *of_second)
+
+    try:
+        near = _near(world, units, stuck)
+        if len(near) == len(units) or not holds_not(near):
+            near = tuple(units)
+        found = explain((), (), near)
+        # A search that was cut off can have kept too many: each one is tried without.
+        for unit in found:
+            rest = tuple(one for one in found if one is not unit)
+            if rest and holds_not(rest):
+                found = rest
+    except _Missing as missing:
+        return missing.need
+    return tuple(sorted(found, key=lambda unit: unit.text))
+
+
+def _near(world: World, units: Sequence[Unit], stuck: Stuck) -> tuple[Unit, ...]:
+    """Return the units from which the last clash can be reached; a guess that saves searches."""
+    wanted = {parent.name for _, parent in stuck.causes if parent is not None}
+    wanted |= {ask.name for ask, parent in stuck.causes if parent is None}
+    return tuple(unit for unit in units if wanted & world.reach(unit.ask.name))

@@ -1,0 +1,110 @@
+"""Small archives, each with what must come out; the sources stand beside the cases."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from robokit_plan.resolve.debian import parse_relations
+from robokit_plan.resolve.debian._search import Search
+from robokit_plan.resolve.debian._universe import Universe
+
+from .small_archive import ARCHITECTURE, answer_of, archive_of, faults, pins_of, problem_of
+
+CASES = yaml.safe_load((Path(__file__).parent / "cases.yaml").read_text("utf-8"))
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
+def test_case(case: dict[str, Any]) -> None:
+    """What is added, removed or refused is what the case says, whatever the wants' order."""
+    archive = archive_of(case["archive"], installed=case.get("installed", ()))
+    for wants in (case["want"], case["want"][::-1]):
+        problem = problem_of(
+            wants, recommends=case.get("recommends", False), locked=case.get("locked")
+        )
+        answer = answer_of(problem, archive)
+        errors = [one for one in answer.findings if one.severity.value == "error"]
+        if "refuses" in case:
+            assert {one.rule: list(one.why) for one in errors} == case["refuses"]
+            continue
+        assert not errors
+        assert pins_of(answer) == case["expect"]
+        assert all(pin.wanted_by for pin in answer.pins)  # nothing comes for nobody's sake
+        assert list(answer.removed) == case.get("removed", [])
+        added = {
+            pin.name: next(
+                one for one in archive.rows[pin.name].packages if one.version == pin.version
+            )
+            for pin in answer.pins
+        }
+        everything = {**archive.base, **added}
+        for name in answer.removed:
+            del everything[name]
+        assert faults(everything.values(), case["want"]) == []
+
+
+def test_a_long_chain_of_needs() -> None:
+    """Policy 7.2: all that is depended on, however deep; deeper than the walk looks ahead."""
+    links = [f"Package: p{at:03}\nDepends: p{at + 1:03}" for at in range(400)]
+    archive = archive_of("\n\n".join([*links, "Package: p400"]))
+    answer = answer_of(problem_of(["p000"]), archive)
+    assert pins_of(answer) == {f"p{at:03}": "1" for at in range(401)}
+
+
+def test_the_search_passes_over_what_is_ruled_out() -> None:
+    """Policy 7.4: what a chosen package conflicts with is no solution; the next alternative is."""
+    archive = archive_of("""
+Package: dd
+Conflicts: bb
+
+Package: aa
+Depends: bb | cc | ee
+
+Package: bb
+
+Package: cc
+
+Package: ee
+""")
+    universe = Universe(archive=archive, architecture=ARCHITECTURE, installed={})
+    groups = [*parse_relations("dd", ARCHITECTURE), *parse_relations("aa", ARCHITECTURE)]
+    packages = Search(universe, groups).solve([0, 1]).packages
+    assert packages is not None
+    assert sorted(packages) == ["aa", "cc", "dd"]
+
+
+def test_what_moves_along_is_for_who_moved_it() -> None:
+    """Policy 7.2: the old tool needs just the old library, so it moves for whoever needs the new one."""
+    archive = archive_of(
+        """
+Package: lib
+Version: 2
+
+Package: lib
+Version: 1
+
+Package: tool
+Version: 2
+Depends: lib (= 2)
+
+Package: tool
+Version: 1
+Depends: lib (= 1)
+
+Package: aa
+
+Package: bb
+Depends: lib (>= 2)
+""",
+        installed=["lib=1", "tool=1"],
+    )
+    answer = answer_of(problem_of(["aa", "bb"]), archive)
+    assert {pin.name: pin.wanted_by for pin in answer.pins} == {
+        "aa": ("one",),
+        "bb": ("two",),
+        "lib": ("two",),
+        "tool": ("two",),
+    }
