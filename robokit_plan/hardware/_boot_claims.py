@@ -1,0 +1,303 @@
+"""What the settings of a given boot file take away from plugins."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from robokit_plan.model import (
+    Board,
+    BootEntry,
+    BootVocabulary,
+    BusName,
+    ConfigLine,
+    Finding,
+    LineName,
+    Severity,
+    dataclass,
+    finding,
+    sorted_findings,
+)
+
+from ._boot_overlays import names_overlays, overlay_claims, overlay_findings
+from ._boot_words import word_findings
+from ._problem import BootClaim
+
+UNKNOWN = "boot-vocabulary-unknown"
+ONE_WIRE = BusName("1-wire")
+"""What the assignment calls the line that probes share."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Standing:
+    """One setting in force, what it means and what it takes."""
+
+    line: ConfigLine
+    entry: BootEntry
+    takes: BootClaim
+
+
+def boot_claims(
+    board: Board, image: str, config: Iterable[ConfigLine]
+) -> tuple[tuple[BootClaim, ...], tuple[Finding, ...]]:
+    """
+    Return what the settings of *config* take from plugins on *board*, and what is odd about them.
+
+    A setting takes nothing from what it `serves`: ``dtoverlay=uart3`` waits for a device on uart3.
+
+    Shape:
+        one claim per setting that takes lines or a controller, in the file's order; a setting
+        under a filter for other boards takes nothing.
+    """
+    vocabulary = board.boot.get(image)
+    lines = tuple(config)
+    if vocabulary is None or not vocabulary.entries:
+        freeing = () if vocabulary is None else vocabulary.frees.values()
+        known_texts = {word.text for words in freeing for word in words}
+        strange = tuple(
+            one
+            for one in lines
+            if f"{one.name}={one.value}" not in known_texts
+            and (vocabulary is None or not names_overlays(one, vocabulary))
+        )
+        odd = _no_words(board, image, strange)
+        if vocabulary is None:
+            return (), odd
+        return (
+            tuple(overlay_claims(vocabulary, lines)),
+            sorted_findings((*odd, *overlay_findings(board, vocabulary, lines))),
+        )
+    known = _known(vocabulary)
+    found: list[Finding] = []
+    for line in lines:
+        if not holds(line, vocabulary, board):
+            continue
+        found.extend(_length(line, vocabulary))
+        entry = known.get((line.kind, vocabulary.renamed.get(line.name, line.name)))
+        if entry is None:
+            found.extend(_unknown_word(line, vocabulary, board))
+        elif not entry.here:
+            found.append(_elsewhere(line, entry, board))
+    met = standing(board, image, lines)
+    found.extend(_excluding(met))
+    found.extend(word_findings(met))
+    return (
+        tuple(one.takes for one in met if one.takes.lines or one.takes.buses or one.takes.channels),
+        sorted_findings(found),
+    )
+
+
+def standing(board: Board, image: str, config: Iterable[ConfigLine]) -> tuple[Standing, ...]:
+    """Return the known settings of *config* that are in force on *board*, in the file's order."""
+    vocabulary = board.boot.get(image)
+    if vocabulary is None:
+        return ()
+    known = _known(vocabulary)
+    found = []
+    for line in config:
+        entry = known.get((line.kind, vocabulary.renamed.get(line.name, line.name)))
+        if entry is None or not entry.here or _is_off(line) or not holds(line, vocabulary, board):
+            continue
+        found.append(Standing(line=line, entry=entry, takes=_claim(line, entry, board)))
+    return tuple(found)
+
+
+def boot_freed(board: Board, image: str, config: Iterable[ConfigLine]) -> frozenset[str]:
+    """
+    Return what *image* gives back of what it keeps, as `DefaultClaim.by` calls it.
+
+    The serial console where the plan knows how to take it off; what has all of its releasing words
+    in *config*; ``bluetooth`` where its UART is no longer kept by it.
+    """
+    vocabulary = board.boot.get(image)
+    if vocabulary is None:
+        return frozenset()
+    lines = tuple(config)
+    words = {
+        f"{one.name}={one.value}"
+        for one in lines
+        if one.kind == "firmware" and holds(one, vocabulary, board)
+    }
+    freed = {
+        by
+        for by, needed in vocabulary.frees.items()
+        if needed and words.issuperset(word.text for word in needed)
+    }
+    if vocabulary.console_off:
+        freed.update(
+            one.by for one in board.default_claims if set(one.pins) <= set(board.console_pins)
+        )
+    if any(
+        one.entry.kind == "overlay" and "bluetooth" in one.entry.buses
+        for one in standing(board, image, lines)
+    ):
+        freed.add("bluetooth")
+    return frozenset(freed)
+
+
+def _known(vocabulary: BootVocabulary) -> dict[tuple[str, str], BootEntry]:
+    return {(entry.kind, entry.name): entry for entry in vocabulary.entries}
+
+
+def _no_words(board: Board, image: str, lines: tuple[ConfigLine, ...]) -> tuple[Finding, ...]:
+    if not lines:
+        return ()
+    return (
+        finding(
+            UNKNOWN,
+            Severity.WARNING,
+            f"what this boot file takes on {board.id} is not known",
+            places=(lines[0].origin,),
+            why=f"there are no facts about the words of image {image} on this board",
+            repair="keep the lines that it uses out of the plan with `wiring`",
+        ),
+    )
+
+
+def holds(line: ConfigLine, vocabulary: BootVocabulary, board: Board) -> bool:
+    """Whether the filters of *line* let *board* through; an unknown filter does, to be safe."""
+    return all(
+        board.id in vocabulary.sections[name]
+        for name in line.sections
+        if name in vocabulary.sections
+    )
+
+
+def _is_off(line: ConfigLine) -> bool:
+    return line.kind != "overlay" and (line.value or "on").casefold() in {"off", "0", "no", "false"}
+
+
+def _length(line: ConfigLine, vocabulary: BootVocabulary) -> Iterator[Finding]:
+    if vocabulary.line_limit is not None and len(line.text) > vocabulary.line_limit:
+        yield finding(
+            "boot-line-cut",
+            Severity.WARNING,
+            f"the firmware reads only {vocabulary.line_limit} of {len(line.text)} characters",
+            places=(line.origin,),
+            why="what stands behind is lost without a word",
+            repair=_split(line),
+        )
+
+
+def _split(line: ConfigLine) -> tuple[str, ...]:
+    """Return *line* as several that say the same; none where it cannot be divided."""
+    word, _, rest = line.text.partition("=")
+    parts = [one.strip() for one in rest.split(",") if one.strip()]
+    if word.strip() not in {"dtoverlay", "dtparam"} or len(parts) < 2:
+        return ()
+    later = [f"dtparam={one}" for one in parts[1:]]
+    return (
+        f"{word.strip()}={parts[0]}   in {line.origin.file}, with {', '.join(later)} below it, "
+        "each on a line of its own",
+    )
+
+
+def _unknown_word(line: ConfigLine, vocabulary: BootVocabulary, board: Board) -> Iterator[Finding]:
+    if line.kind == "firmware" and line.name in vocabulary.plain:
+        return
+    yield finding(
+        "boot-setting-unknown",
+        Severity.NOTE,
+        f"what {line.text} takes on {board.id} is not known",
+        places=(line.origin,),
+        why="there are no facts about this word; lines that it uses are not kept free",
+    )
+
+
+def _elsewhere(line: ConfigLine, entry: BootEntry, board: Board) -> Finding:
+    return finding(
+        "boot-setting-elsewhere",
+        Severity.WARNING,
+        f"{line.text} does nothing on {board.id}",
+        places=(line.origin,),
+        why=f"{entry.kind} {entry.name} is for boards with another SoC",
+        repair=f"take {line.text} out of {line.origin.file}"
+        if entry.instead is None
+        else f"dtoverlay={entry.instead}   in {line.origin.file}, in its place",
+    )
+
+
+def _claim(line: ConfigLine, entry: BootEntry, board: Board) -> BootClaim:
+    buses = tuple(BusName(bus) for bus in entry.buses)
+    lines = [one for one in _taken(line, entry) if one in board.lines]
+    carried = {one: _bus_on(one, buses, board) for one in lines}
+    blocks = {outlet.bus for outlet in board.outlets if outlet.kind == "pwm"}
+    channels: list[tuple[BusName, str]] = []
+    whole: list[BusName] = []
+    for bus in buses:
+        if bus in blocks:
+            channels.extend(
+                (bus, signal)
+                for outlet in board.outlets
+                if outlet.bus == bus
+                for signal, one in outlet.lines.items()
+                if one in carried
+            )
+        elif bus == "analog_audio" and board.analog_audio_block is not None:
+            whole.append(board.analog_audio_block)
+    if "analog_audio" in buses:
+        channels = []
+    return BootClaim(
+        by=line.text,
+        lines=carried,
+        buses=tuple(dict.fromkeys(whole)),
+        channels=tuple(dict.fromkeys(channels)),
+        serves=entry.serves,
+        origin=line.origin,
+    )
+
+
+def _taken(line: ConfigLine, entry: BootEntry) -> tuple[LineName, ...]:
+    """Return the lines that *line* takes, its parameters considered, in the entry's order."""
+    params = dict(line.params)
+    lines = list(entry.lines)
+    for option, chosen in entry.choices.items():
+        if option in params:
+            lines = list(chosen)
+    for param, default in entry.pin_params.items():
+        value = params.get(param)
+        if value is not None and value.isdecimal():
+            if default in lines:
+                lines.remove(default)
+            lines.append(LineName(f"gpio{int(value)}"))
+    for option, more in entry.adds.items():
+        if option in params:
+            lines.extend(more)
+    for option, less in entry.frees.items():
+        if option in params:
+            lines = [one for one in lines if one not in less]
+    return tuple(dict.fromkeys(lines))
+
+
+def _bus_on(line: LineName, buses: tuple[BusName, ...], board: Board) -> BusName | None:
+    """Return which of *buses* comes out at *line*, None where the line is plain."""
+    if "w1" in buses:
+        return ONE_WIRE
+    return next(
+        (
+            outlet.bus
+            for bus in buses
+            for outlet in board.outlets
+            if outlet.bus == bus and line in outlet.lines.values()
+        ),
+        None,
+    )
+
+
+def _excluding(met: tuple[Standing, ...]) -> Iterator[Finding]:
+    for place, one in enumerate(met):
+        for other in met[place + 1 :]:
+            first, second = one.entry, other.entry
+            same = first.one_of is not None and first.one_of == second.one_of
+            if not same and second.name not in first.excludes and first.name not in second.excludes:
+                continue
+            yield finding(
+                "boot-setting-conflict",
+                Severity.ERROR,
+                f"{first.name} and {second.name} exclude each other",
+                places=(one.line.origin, other.line.origin),
+                why=f"both set up the {first.one_of} of the board, which one of them alone can do"
+                if same
+                else f"{first.meaning}; {second.meaning}",
+                repair=f"take {other.line.text} out of {other.line.origin.file}",
+                resource=first.one_of,
+            )

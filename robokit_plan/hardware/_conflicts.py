@@ -1,0 +1,131 @@
+"""Which claims cannot go together: irreducible sets, all of the independent ones."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from ._problem import ClaimKeyPair, HardwareProblem
+from ._search import Chosen, Space
+from ._variables import Variable
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """
+    Claims of which any one must go before the rest fits.
+
+    Shape:
+        `claims` sorted; `dropped` the one without which the plan goes on.
+    """
+
+    claims: tuple[ClaimKeyPair, ...]
+    dropped: ClaimKeyPair
+
+
+class Conflicts:
+    """Finds the conflicts of one space."""
+
+    def __init__(
+        self, problem: HardwareProblem, space: Space, variables: Sequence[Variable], alive: int
+    ) -> None:
+        self._space = space
+        self._alive = alive
+        self._choices = [index for index, one in enumerate(variables) if one.choice]
+        self.members: dict[ClaimKeyPair, list[int]] = {}
+        for index, one in enumerate(variables):
+            if not one.choice:
+                self.members.setdefault(one.key, []).append(index)
+        self._size: Mapping[ClaimKeyPair, int] = {
+            key: sum((space.masks[index] & alive).bit_count() for index in indices)
+            for key, indices in self.members.items()
+        }
+        self._worth: dict[ClaimKeyPair, tuple[bool, ...]] = {}
+        for one in variables:
+            if not one.choice:
+                self._worth[one.key] = (
+                    one.link,
+                    one.key in problem.locked,
+                    one.want is not None and one.want.hazardous,
+                    one.want is not None and one.want.wiring is not None,
+                )
+
+    def indices(self, keys: Iterable[ClaimKeyPair]) -> list[int]:
+        """Return the variables of *keys* and every choice of a variant."""
+        return [*self._choices, *(index for key in keys for index in self.members[key])]
+
+    def find(self) -> tuple[list[ClaimKeyPair], Chosen, list[Conflict]]:
+        """
+        Return the claims that fit, an assignment of them, and why the others do not.
+
+        After each conflict its least valuable claim is dropped and the search goes on, so that
+        every independent one is found.
+        """
+        kept = sorted(self.members, key=lambda key: (self._size[key], key))
+        conflicts: list[Conflict] = []
+        while True:
+            # Where one crowd was, the next is likely, and seen sooner than a search fails.
+            crowd = self._crowd(kept) if conflicts else []
+            if not crowd:
+                chosen = self._space.solve(self.indices(kept), self._alive)
+                if chosen is not None:
+                    break
+                crowd = self._crowd(kept)
+            core = self._core(kept, crowd)
+            dropped = self._least(core)
+            conflicts.append(Conflict(tuple(sorted(core)), dropped))
+            kept = [key for key in kept if key != dropped]
+        return kept, chosen, conflicts
+
+    def _crowd(self, kept: Sequence[ClaimKeyPair]) -> list[ClaimKeyPair]:
+        """Return claims of *kept* that want fewer things than they are; empty: none found."""
+        key_of = {index: key for key in kept for index in self.members[key]}
+        crowd = self._space.crowd(key_of, self._alive)
+        return sorted({key_of[index] for index in crowd}, key=lambda key: (self._size[key], key))
+
+    def _core(
+        self, kept: Sequence[ClaimKeyPair], keys: Sequence[ClaimKeyPair]
+    ) -> Sequence[ClaimKeyPair]:
+        """Return an irreducible conflict among *kept*, which do not fit; *keys*: a crowd in it."""
+        if not keys:
+            return irreducible(self._fits, kept)
+        # More claims than things: as a rule no smaller set is in trouble, which is soon seen.
+        if all(self._fits([key for key in keys if key != one]) for one in keys):
+            return keys
+        return irreducible(self._fits, keys)
+
+    def _fits(self, keys: Sequence[ClaimKeyPair]) -> bool:
+        return self._space.fits(self.indices(keys), self._alive)
+
+    def _least(self, core: Sequence[ClaimKeyPair]) -> ClaimKeyPair:
+        lowest = min(self._worth[key] for key in core)
+        return max(key for key in core if self._worth[key] == lowest)
+
+
+def irreducible(
+    fits: Callable[[Sequence[ClaimKeyPair]], bool], claims: Sequence[ClaimKeyPair]
+) -> list[ClaimKeyPair]:
+    """
+    Return a part of *claims* that does not fit although each of its own parts does.
+
+    Halves that do not matter are thrown away whole, so the effort grows with the size of the
+    answer rather than with that of the robot; earlier claims are kept rather than later ones.
+
+    Source:
+        Junker, QuickXplain, AAAI 2004.
+    """
+
+    def split(
+        ground: list[ClaimKeyPair], added: bool, open_claims: list[ClaimKeyPair]
+    ) -> list[ClaimKeyPair]:
+        if added and not fits(ground):
+            return []
+        if len(open_claims) == 1:
+            return open_claims
+        half = len(open_claims) // 2
+        first, second = open_claims[:half], open_claims[half:]
+        of_second = split([*ground, *first], True, second)
+        of_first = split([*ground, *of_second], bool(of_second), first)
+        return [*of_first, *of_second]
+
+    return split([], False, list(claims))
