@@ -1,0 +1,148 @@
+"""Rules that hold a manifest against the plugin's code."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from difflib import get_close_matches
+
+from packaging.utils import canonicalize_name
+
+from robokit_plan.model import (
+    DistributionName,
+    Finding,
+    Manifest,
+    PluginCode,
+    PythonFacts,
+    Severity,
+    finding,
+)
+
+from ._about import place_of
+from ._requirements import find_requirement
+
+
+def check_unread(manifest: Manifest, code: PluginCode) -> Iterator[Finding]:
+    """Every Python file of a plugin parses."""
+    for place, why in code.unread:
+        yield finding(
+            "code-unreadable",
+            Severity.WARNING,
+            f"{place.file} is not Python that can be read",
+            places=[place],
+            why=why,
+            repair=f"python3 -m py_compile {place.file}",
+            plugins=[manifest.plugin],
+        )
+
+
+def check_behaviour_object(manifest: Manifest, code: PluginCode) -> Iterator[Finding]:
+    """The behaviour names a module and an object that the folder holds."""
+    if manifest.behaviour is None or ":" not in manifest.behaviour or not code.complete:
+        return
+    module, _, attribute = manifest.behaviour.partition(":")
+    if module.partition(".")[0] not in code.own:
+        if not code.modules:
+            return  # installed with pip: the folder holds the manifest alone
+        yield finding(
+            "behaviour-missing",
+            Severity.ERROR,
+            f"behaviour {manifest.behaviour} is in no file of {manifest.plugin}",
+            places=[place_of(manifest, "behaviour")],
+            why=f"the folder holds {', '.join(sorted(code.own))}",
+            repair=[f"behaviour: {name}:{attribute}" for name in _holding(code, attribute)]
+            or f"mkdir {manifest.folder}/{module.partition('.')[0]}",
+            plugins=[manifest.plugin],
+        )
+        return
+    names = code.modules.get(module)
+    unread = {place.file for place, _ in code.unread}
+    if names is None:
+        what = f"there is no module {module}"
+    elif attribute.partition(".")[0] in names or any(
+        file.endswith(f"{module.replace('.', '/')}.py") for file in unread
+    ):
+        return
+    else:
+        what = f"module {module} has no {attribute.partition('.')[0]}"
+    yield finding(
+        "behaviour-missing",
+        Severity.ERROR,
+        f"behaviour {manifest.behaviour} cannot be imported: {what}",
+        places=[place_of(manifest, "behaviour")],
+        why="the program imports it when it starts",
+        repair=[
+            *(f"behaviour: {name}:{attribute}" for name in _holding(code, attribute)),
+            *(f"behaviour: {name}" for name in _near(code, module, attribute)),
+        ],
+        plugins=[manifest.plugin],
+    )
+
+
+def _near(code: PluginCode, module: str, attribute: str) -> list[str]:
+    """Return references to names of *module* that *attribute* was perhaps meant to be."""
+    name, dot, rest = attribute.partition(".")
+    near = get_close_matches(name, sorted(code.modules.get(module, ())), n=1)
+    return [f"{module}:{one}{dot}{rest}" for one in near]
+
+
+def _holding(code: PluginCode, attribute: str) -> list[str]:
+    name = attribute.partition(".")[0]
+    return [module for module, names in sorted(code.modules.items()) if name in names][:3]
+
+
+def check_imports(
+    manifest: Manifest, code: PluginCode, facts: PythonFacts, program: Iterable[str] = ()
+) -> Iterator[Finding]:
+    """
+    What the code imports is declared under ``modules``, and something brings it.
+
+    The standard library is that of the facts, of any Python there: a board has another one than
+    the machine that lints. Without such facts nothing can be told.
+    """
+    standard = [version.modules for version in facts.standard.values()]
+    if not any(standard):
+        return
+    known = [*standard, code.own, frozenset(program)]
+    parts = (manifest.base, *(variant.needs for variant in manifest.variants))
+    declared = {text.text.partition(".")[0] for needs in parts for text in needs.python.modules}
+    required = {name for needs in parts for name in _names(needs.python.requires)}
+    debian = {text.text.split()[0].partition(":")[0] for needs in parts for text in needs.debian}
+    for text in code.imports:
+        module = text.text
+        if module in declared or not module.isidentifier() or any(module in one for one in known):
+            continue
+        fact = facts.modules.get(module)
+        bringers = {canonicalize_name(module), *(fact.distributions if fact else ())}
+        packages = {f"python3-{module.lower().replace('_', '-')}"}
+        packages |= set(fact.debian if fact else ())
+        if bringers & required or packages & debian:
+            yield finding(
+                "import-undeclared",
+                Severity.NOTE,
+                f"the code imports {module}, which modules does not list",
+                places=[text.origin, place_of(manifest, "python")],
+                why="only listed modules are checked against what gets installed",
+                repair=f"modules: [{', '.join(sorted({*declared, module}))}]",
+                plugins=[manifest.plugin],
+            )
+            continue
+        first = fact.distributions[0] if fact and fact.distributions else canonicalize_name(module)
+        yield finding(
+            "import-undeclared",
+            Severity.WARNING,
+            f"the code imports {module}, and the manifest asks for nothing that brings it",
+            places=[text.origin, place_of(manifest, "python")],
+            why="it works only where something else happens to install it",
+            repair=[
+                f'python: {{requires: ["{first}"], modules: [{module}]}}',
+                *(f'debian: {{packages: ["{name}"]}}' for name in (fact.debian if fact else ())),
+            ],
+            plugins=[manifest.plugin],
+        )
+
+
+def _names(requires: Iterable[object]) -> Iterator[DistributionName]:
+    for text in requires:
+        requirement = find_requirement(str(text))
+        if requirement is not None:
+            yield DistributionName(canonicalize_name(requirement.name))
