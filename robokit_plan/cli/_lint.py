@@ -1,0 +1,211 @@
+"""What ``lint`` does once it is known what was asked."""
+
+from __future__ import annotations
+
+import gc
+import os
+from contextlib import contextmanager
+from itertools import chain
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from robokit_plan.cli._answers import JSON, LINT_FORMATS, NOTES, Asked, Keeper, find_answer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from robokit_plan.cli._judged import Judged
+    from robokit_plan.edge.absent_names import AbsentReading
+    from robokit_plan.edge.kept_files import FilesState
+    from robokit_plan.edge.lint_targets import LintReading, LintTarget
+
+
+class Scope(NamedTuple):
+    """What makes a call of ``lint`` more than a question about the files as they are."""
+
+    since: str | None = None
+    """Look only at what differs from this revision."""
+    fix: bool = False
+    """Make the safe repairs first."""
+
+
+def lint_plainly(asked: Asked, form: str) -> int:
+    """
+    Print what is known of the files, or what reading them tells, and keep that.
+
+    Returns:
+        The exit status.
+
+    Raises:
+        UnreadableFile, WrongUse: As `lint_some`.
+    """
+    from robokit_plan.cli._terminal import show
+
+    known = find_answer(asked, form)
+    if known is None:
+        return lint_some(asked, form, Scope())
+    if known.text:
+        show(known.text)
+    return known.status
+
+
+def lint_some(asked: Asked, form: str, scope: Scope) -> int:
+    """
+    Read, judge and print; return the exit status.
+
+    Raises:
+        UnreadableFile: There is no file to look at.
+        WrongUse: No such format or revision.
+    """
+    from robokit_plan.cli._failure import WrongUse
+    from robokit_plan.cli._judged import judged
+    from robokit_plan.cli._session import json_failures
+    from robokit_plan.cli._terminal import show
+    from robokit_plan.edge.cache import Cache, cache_file
+    from robokit_plan.edge.lint_targets import lint_files, read_lint_targets
+    from robokit_plan.model import Severity
+
+    if form not in {*LINT_FORMATS, NOTES}:
+        raise WrongUse(f"no format is called {form}", why=f"formats: {', '.join(LINT_FORMATS)}")
+    keeper = Keeper(asked)
+    kept = None
+    paths = [Path(one) for one in asked.names] or [Path()]
+    with json_failures(form == JSON), _all_kept():
+        if scope == Scope():
+            from robokit_plan.cli._lint_kept import KeptPlugins
+
+            kept = KeptPlugins(asked, [one if one.is_dir() else one.parent for one in paths])
+        reading = read_lint_targets(paths, known=None if kept is None else kept.find)
+        touched = _touched(reading.targets, paths[0], scope.since)
+        if scope.fix and _fix(touched):
+            reading = read_lint_targets(paths)
+            touched = _touched(reading.targets, paths[0], scope.since)
+        absent = _absent(reading, touched)
+        judgement = judged(reading, touched, absent.names)
+    text = _text(judgement, form, files=len(touched))
+    if text:
+        show(text)
+    if any(target.unreadable for target in touched):
+        return 2
+    status = int(any(one.severity is Severity.ERROR for one in judgement.findings))
+    if kept is not None and absent.grounds is not None:
+        folders: dict[str, FilesState] = {}
+        watched = (*lint_files(paths, reading), *absent.grounds.watched)
+        with Cache(cache_file(os.environ)) as cache:
+            held = keeper.keep_over(
+                watched, absent.grounds.rows, {form: text}, status, put=cache.put, folders=folders
+            )
+            if held and not any(one.robot is not None for one in reading.targets):
+                kept.keep(cache, reading.targets, judgement, folders)
+    return status
+
+
+@contextmanager
+def _all_kept() -> Iterator[None]:
+    """Spare the search for garbage in cycles: what is read here lives to the end."""
+    collects = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if collects:
+            gc.enable()
+
+
+def _absent(reading: LintReading, touched: tuple[LintTarget, ...]) -> AbsentReading:
+    """Return what the indices lacked when they were read last, for the robots that were read."""
+    from robokit_plan.cli._judged import names_asked
+    from robokit_plan.edge.absent_names import read_absent_names
+
+    robots = [(one.path.parent, one.robot) for one in reading.targets if one.robot is not None]
+    return read_absent_names(robots, *names_asked(touched), environ=os.environ)
+
+
+def _touched(
+    targets: tuple[LintTarget, ...], path: Path, since: str | None
+) -> tuple[LintTarget, ...]:
+    """
+    Return the targets that differ from the revision *since*; all where it is None.
+
+    A plugin counts as touched when any file of its folder is, a robot also when a plugin that it
+    enables was taken away.
+    """
+    if since is None:
+        return targets
+    from robokit_plan.cli._failure import WrongUse
+    from robokit_plan.edge.revisions import NoRevision, changed_files
+
+    folder = path if path.is_dir() else path.parent
+    try:
+        changed = {one.resolve() for one in changed_files(folder.absolute(), since)}
+    except NoRevision as error:
+        raise WrongUse(str(error)) from error
+    folders = {above for one in changed for above in one.parents}
+    return tuple(
+        one
+        for one in targets
+        if one.path.resolve() in changed
+        or (one.robot is None and one.path.parent.resolve() in folders)
+        or any(folder in folders for folder in _lost(one))
+    )
+
+
+def _lost(target: LintTarget) -> Iterable[Path]:
+    """Yield the folders where a robot's enabled plugins would be and are not."""
+    robot = target.robot
+    if robot is None:
+        return
+    names = {one.plugin for one in (*robot.enabled, *chain(*robot.profiles.values()))}
+    shelves = [target.path.parent / one for one in robot.plugin_paths]
+    for name in names:
+        folders = [shelf / name for shelf in shelves]
+        if not any((one / "manifest.yaml").is_file() for one in folders):
+            yield from (one.resolve() for one in folders)
+
+
+def _fix(targets: Iterable[LintTarget]) -> bool:
+    """Write the safe repairs into the files, tell each, and return whether there was one."""
+    from robokit_plan.cli._terminal import tell
+    from robokit_plan.edge.files import write_atomically
+    from robokit_plan.edge.fixes import fix_text
+
+    changed = False
+    for target in targets:
+        text, words = fix_text(target.text, target.name)
+        if text != target.text:
+            write_atomically(target.path, text)
+            changed = True
+            for word in words:
+                tell(f"{target.name}: {word}")
+    return changed
+
+
+def _text(judgement: Judged, form: str, *, files: int) -> str:
+    """Return what *judgement* of so many *files* reads like in *form*."""
+    from robokit_plan import __version__, render
+
+    findings, allowed = judgement.findings, judgement.allowed
+    match form:
+        case "json":
+            return render.render_findings_json(findings, allowed=allowed)
+        case "gnu":
+            return render.render_findings_gnu(findings) if findings else ""
+        case "sarif":
+            from robokit_plan.edge.rules import read_rules
+
+            summaries = {str(name): one.summary for name, one in read_rules().items()}
+            return render.render_findings_sarif(
+                findings, allowed=allowed, version=__version__, summaries=summaries
+            )
+        case "markdown":
+            return render.render_findings_markdown(findings, allowed=len(allowed))
+        case "annotations":
+            return render.render_findings_annotations(findings) if findings else ""
+        case _:
+            notes = form == NOTES
+            blocks = [
+                render.render_findings_text(findings, notes=notes),
+                render.render_allowed_text(allowed) if notes else "",
+                render.render_lint_verdict(findings, files, allowed=len(allowed)),
+            ]
+            return "\n".join(one for one in blocks if one)

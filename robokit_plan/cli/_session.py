@@ -1,0 +1,447 @@
+"""One call's way from files to a plan: read, ask the indices, plan, print."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from robokit_plan.cli._failure import WrongUse, unread_status
+from robokit_plan.cli._terminal import show, tell, width
+from robokit_plan.model import dataclass
+
+if TYPE_CHECKING:
+    from robokit_plan.cli._planning import World
+    from robokit_plan.edge.reading import Reading
+    from robokit_plan.model import BoardId, CarriedFacts, ConfigLine, Finding, Plan, Robot
+    from robokit_plan.planner import Problem
+
+ALL = frozenset[str]()
+"""Upgrade everything."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Session:
+    """A robot that was read, with all that its plan depends on besides the indices."""
+
+    reading: Reading
+    problem: Problem
+    root: Path
+    prefix: str
+    """What stands before file names for display: the way from here to `root`."""
+
+    @property
+    def lock_path(self) -> Path:
+        """Where this robot's (or this profile's) lock file belongs."""
+        from robokit_plan.render import lock_name_of
+
+        return self.root / lock_name_of(self.problem.robot.name, self.problem.profile)
+
+    def plan(
+        self,
+        *,
+        offline: bool = False,
+        build_metadata: bool = False,
+        then: Callable[[World, Plan], None] | None = None,
+    ) -> Plan:
+        """
+        Return the plan, reading the indices as far as it takes.
+
+        Args:
+            offline: Ask nobody.
+            build_metadata: Let builds tell what sdists need.
+            then: Called with the plan while the indices are still open.
+
+        Raises:
+            IndexTrouble: An index gave no usable answer.
+        """
+        from robokit_plan.cli._planning import planned
+
+        return planned(
+            self.problem,
+            offline=offline,
+            build_metadata=build_metadata,
+            root=self.root,
+            then=then,
+        )
+
+    def write_lock(self, plan: Plan, out: Path | None) -> Path:
+        """Write *plan* to the lock file, or to *out*; return where."""
+        from robokit_plan.edge.files import write_atomically
+        from robokit_plan.render import render_lock
+
+        text = render_lock(plan)
+        path = self.lock_path if out is None else out
+        if str(path) == "-":
+            show(text)
+        else:
+            write_atomically(path, text)
+        return path
+
+    def text_of(
+        self, plan: Plan, *, json: bool, notes: bool, moved_from: Plan | None = None
+    ) -> str:
+        """Return findings and summary, or JSON; with *moved_from*, what moves from there too."""
+        from robokit_plan.render import (
+            check_object,
+            diff_object,
+            diff_plans,
+            render_check_json,
+            render_diff_text,
+            render_findings_text,
+            render_json,
+            render_summary,
+            render_verdict,
+        )
+
+        moves = None if moved_from is None else diff_plans(moved_from, plan)
+        if json and moves is not None:
+            found = check_object(plan, prefix=self.prefix)
+            return render_json({**found, "moves": diff_object(moves)})
+        if json:
+            return render_check_json(plan, prefix=self.prefix)
+        findings = render_findings_text(plan.findings, notes=notes, prefix=self.prefix)
+        blocks = [findings.rstrip("\n")] if findings.strip() else []
+        if moves is not None:
+            blocks.append(render_diff_text(moves, width=width()).rstrip("\n"))
+        blocks.append(render_summary(plan).rstrip("\n"))
+        blocks.append(render_verdict(plan).rstrip("\n"))
+        return "\n\n".join(blocks)
+
+    def print_plan(
+        self,
+        plan: Plan,
+        *,
+        json: bool,
+        notes: bool,
+        wrote: Path | None = None,
+        moved_from: Plan | None = None,
+    ) -> None:
+        """Print what `text_of` returns, and where something was written."""
+        show(self.text_of(plan, json=json, notes=notes, moved_from=moved_from))
+        if not json and wrote is not None and str(wrote) != "-":
+            tell(f"wrote {display(wrote)}")
+
+
+def display(path: Path) -> str:
+    import os
+
+    try:
+        short = os.path.relpath(path)
+    except ValueError:
+        return str(path)
+    return short if not short.startswith("../../..") else str(path)
+
+
+def display_prefix(root: Path) -> str:
+    """Return what to put before file names so that they can be opened from here."""
+    short = display(root)
+    return "" if short == "." else f"{short}/"
+
+
+@contextmanager
+def json_failures(json: bool) -> Iterator[None]:
+    """Print unreadable input as the same JSON object as findings, where JSON is asked for."""
+    from robokit_plan.edge.unreadable import UnreadableFile
+
+    try:
+        yield
+    except UnreadableFile as error:
+        if not json:
+            raise
+        from robokit_plan.render import render_findings_json
+
+        show(render_findings_json(error.findings))
+        sys.exit(unread_status(error.findings))
+
+
+def read(robot: Path | None, profile: str | None) -> Reading:
+    """
+    Return what the robot's folder holds.
+
+    Raises:
+        UnreadableFile: A file cannot be decoded or parsed.
+        WrongUse: There is no robot file here or above.
+    """
+    from robokit_plan.edge.reading import read_robot
+
+    return read_robot(robot, profile=profile)
+
+
+def open_session(
+    robot: Path | None,
+    *,
+    profile: str | None = None,
+    board: str | None = None,
+    release: str | None = None,
+    as_of: str | None = None,
+    upgrade: frozenset[str] | None = None,
+    reading: Reading | None = None,
+    locked: bool = True,
+) -> Session:
+    """
+    Return the session of one call.
+
+    Raises:
+        UnreadableFile: A file cannot be decoded or parsed, or the robot file has no value.
+        WrongUse: An option names what is not known.
+    """
+    from robokit_plan.edge.unreadable import UnreadableFile
+
+    reading = read(robot, profile) if reading is None else reading
+    if reading.robot is None:
+        raise UnreadableFile(reading.findings)
+    session_robot = reading.robot
+    if profile is not None and profile not in session_robot.profiles:
+        raise WrongUse(
+            f"the robot file has no profile {profile}",
+            why=f"profiles: {', '.join(sorted(session_robot.profiles)) or 'none'}",
+        )
+    if board is not None:
+        # What memory the robot's own board has, and what it draws, says nothing of another one.
+        session_robot = replace(
+            session_robot,
+            board=_board(board),
+            system=replace(
+                session_robot.system, memory_mb=None, board_typical=None, board_peak=None
+            ),
+        )
+    if release is not None:
+        session_robot = replace(
+            session_robot, system=replace(session_robot.system, release=release, python=None)
+        )
+    problem = problem_of(
+        replace(reading, robot=session_robot),
+        profile=profile,
+        as_of=_day(as_of),
+        upgrade=upgrade,
+        locked=locked,
+    )
+    return Session(
+        reading=reading,
+        problem=problem,
+        root=reading.root,
+        prefix=display_prefix(reading.root),
+    )
+
+
+def _board(name: str) -> BoardId:
+    from robokit_plan.edge.facts import UnknownBoard, board_id
+
+    try:
+        return board_id(name)
+    except UnknownBoard as error:
+        raise WrongUse(
+            str(error), repair=("robokit-plan boards   lists the known ones",)
+        ) from error
+
+
+def _day(text: str | None) -> date | None:
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise WrongUse(
+            f"{text} is not a date", why="dates are written 2026-11-01 (ISO 8601)"
+        ) from error
+
+
+def problem_of(
+    reading: Reading,
+    *,
+    profile: str | None = None,
+    as_of: date | None = None,
+    upgrade: frozenset[str] | None = None,
+    locked: bool = True,
+) -> Problem:
+    """
+    Return all that a plan of *reading* depends on besides the indices.
+
+    Args:
+        reading: Of a robot file that has a usable form.
+        profile: The profile that is planned.
+        as_of: Look at no later upload.
+        upgrade: As `Problem` has it.
+        locked: Whether a lock file beside the robot file holds what it names.
+
+    Raises:
+        UnreadableFile: The board is not known, or the boot configuration cannot be read.
+    """
+    from robokit_plan.edge.facts import (
+        UnknownBoard,
+        facts_digest,
+        read_board,
+        read_controllers,
+        read_electrical,
+        read_i2c,
+        read_link_rules,
+        read_parts,
+    )
+    from robokit_plan.edge.machine_facts import read_machine_facts, read_source_keys
+    from robokit_plan.edge.python_facts import read_python_facts
+    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.model import Place, Severity, finding
+    from robokit_plan.planner import Problem
+
+    robot = reading.robot
+    assert robot is not None  # noqa: S101  the caller looked
+    try:
+        board = read_board(robot.board)
+    except UnknownBoard as error:
+        place = Place(origin=robot.places.get("board", robot.origin))
+        unknown = finding(
+            "board-unknown",
+            Severity.ERROR,
+            str(error),
+            places=[place],
+            why="without its header nothing can be assigned",
+            repair=[
+                *(f'board: "{near}"' for near in (*error.several, *error.near)),
+                "robokit-plan boards   lists the known ones",
+            ],
+        )
+        raise UnreadableFile((*reading.findings, unknown)) from error
+    return Problem(
+        robot=robot,
+        manifests=reading.manifests,
+        board=board,
+        parts=read_parts(),
+        chips=read_controllers() if robot.controllers else {},
+        electrical=read_electrical(),
+        i2c=read_i2c(),
+        link_rules=read_link_rules() if robot.controllers else (),
+        python_facts=read_python_facts(),
+        carried_facts=_carried_facts(robot, reading),
+        profile=profile,
+        reading=reading.findings,
+        locked=_locked(reading.root, robot.name, profile) if locked else None,
+        upgrade=upgrade,
+        as_of=as_of,
+        boot_config=_boot_config(reading),
+        digests=_digests(reading, facts_digest()),
+        machine_facts=read_machine_facts(),
+        source_keys=read_source_keys(robot, reading.root),
+    )
+
+
+def _carried_facts(robot: Robot, reading: Reading) -> CarriedFacts:
+    """Return what Debian's Python packages bring; nothing where no plugin speaks of one."""
+    from robokit_plan.model import CarriedFacts
+
+    needs = [
+        needs
+        for manifest in reading.manifests.values()
+        for needs in (manifest.base, *(one.needs for one in manifest.variants))
+    ]
+    if not any("python3-" in text.text for one in needs for text in one.debian):
+        return CarriedFacts()
+    from robokit_plan.edge.python_facts import read_carried_facts
+
+    return read_carried_facts(robot.system.release)
+
+
+def _boot_config(reading: Reading) -> tuple[ConfigLine, ...]:
+    """Return what the given boot configuration file says; () where none is given."""
+    from robokit_plan.edge.files import find_inside, read_text
+    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.hardware.boot import parse_boot_config
+
+    robot = reading.robot
+    if robot is None or robot.system.boot_config is None:
+        return ()
+    name = robot.system.boot_config
+    place = robot.system.places.get("boot-config", robot.origin)
+    path = find_inside(reading.root, name)
+    if path is None:
+        raise UnreadableFile.at(
+            place,
+            f"boot-config {name} is not a file in the robot's folder",
+            "system: {boot-config: config.txt}",
+        )
+    return parse_boot_config(read_text(path, name), file=name)
+
+
+def _digests(reading: Reading, facts: str) -> Mapping[str, str]:
+    robot = reading.robot
+    assert robot is not None  # noqa: S101
+    return {"facts": facts, "robot.yaml": robot.digest}
+
+
+def _locked(root: Path, robot: str, profile: str | None) -> Plan | None:
+    """Return what is locked; a lock file that cannot be used is said and made anew."""
+    from robokit_plan.edge.read_lock import LockError, read_lock
+    from robokit_plan.render import lock_name_of
+
+    path = root / lock_name_of(robot, profile)
+    if not path.exists():
+        return None
+    try:
+        return read_lock(path)
+    except LockError as error:
+        from robokit_plan.render import render_findings_text
+
+        tell(render_findings_text((error.finding,), prefix=display_prefix(root)))
+        return None
+
+
+def find_lock(robot: Path | None, profile: str | None) -> Path:
+    """
+    Return where the lock file of the robot at *robot* belongs.
+
+    Raises:
+        UnreadableFile: There is no robot file, or it cannot be parsed.
+    """
+    from robokit_plan.edge.files import read_text
+    from robokit_plan.edge.reading import find_robot_file
+    from robokit_plan.edge.robots import parse_robot
+    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.render import lock_name_of
+
+    file = find_robot_file(robot)
+    found, findings = parse_robot(read_text(file, file.name), file.name)
+    if found is None:
+        raise UnreadableFile(findings)
+    return file.parent / lock_name_of(found.name, profile)
+
+
+def write_out(text: str, path: Path, *, mode: int | None = None) -> None:
+    """Write *text* to *path* and say so, or to standard output where *path* is ``-``."""
+    from robokit_plan.edge.files import write_atomically
+
+    if str(path) == "-":
+        sys.stdout.write(text)
+        return
+    write_atomically(path, text, mode=mode)
+    tell(f"wrote {display(path)}")
+
+
+def rooted_findings(file: Path, profile: str | None, *, prefix: str) -> tuple[Finding, ...]:
+    """
+    Return what can be said about the robot in *file* without any index, as seen from here.
+
+    Args:
+        file: A robot file that parses.
+        profile: One of its profiles, or None.
+        prefix: The way from here to the robot's folder, as `lint` names files.
+
+    Raises:
+        UnreadableFile: A file of an enabled plugin cannot be read, or the board is not known.
+    """
+    from robokit_plan.planner import findings_without_indices
+
+    session = open_session(file, profile=profile, locked=False)
+    return tuple(
+        replace(
+            one,
+            places=tuple(
+                replace(place, origin=replace(place.origin, file=f"{prefix}{place.origin.file}"))
+                for place in one.places
+            ),
+        )
+        for one in findings_without_indices(session.problem)
+    )

@@ -1,0 +1,73 @@
+"""Write the lock file; what is locked is kept unless --upgrade says otherwise.
+
+Examples:
+
+  robokit-plan lock
+
+  robokit-plan lock --upgrade numpy pyserial
+
+  robokit-plan lock --upgrade --as-of 2026-11-01
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from robokit_plan.cli._options import (
+    AsOfOption,
+    JsonOption,
+    NotesOption,
+    OfflineOption,
+    OutOption,
+    ProfileOption,
+    RobotOption,
+)
+
+
+def lock(
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="NAME", help="with --upgrade: only these may move"),
+    ] = None,
+    robot: RobotOption = None,
+    profile: ProfileOption = None,
+    upgrade: Annotated[
+        bool, typer.Option("--upgrade", help="let locked versions move: all, or those named")
+    ] = False,
+    build_metadata: Annotated[
+        bool,
+        typer.Option(
+            "--build-metadata",
+            help="allow isolated builds to learn what an sdist needs (runs the sdist's code)",
+        ),
+    ] = False,
+    as_of: AsOfOption = None,
+    offline: OfflineOption = False,
+    out: OutOption = None,
+    notes: NotesOption = False,
+    json: JsonOption = False,
+) -> None:
+    """Plan and write."""
+    from robokit_plan.cli._failure import WrongUse
+    from robokit_plan.cli._session import json_failures, open_session
+
+    if names and not upgrade:
+        raise WrongUse(
+            f"{names[0]} is not expected here",
+            why="names of distributions go with --upgrade",
+            repair=(f"robokit-plan lock --upgrade {' '.join(names)}",),
+        )
+    with json_failures(json):
+        session = open_session(
+            robot,
+            profile=profile,
+            as_of=as_of,
+            upgrade=frozenset(names or ()) if upgrade else None,
+        )
+        plan = session.plan(offline=offline, build_metadata=build_metadata)
+        if plan.ok:
+            path = session.write_lock(plan, out)
+        session.print_plan(plan, json=json, notes=notes, wrote=path if plan.ok else None)
+    raise typer.Exit(0 if plan.ok else 1)

@@ -1,0 +1,1 @@
+"""Air temperature and humidity."""

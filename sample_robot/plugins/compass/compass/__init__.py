@@ -1,0 +1,1 @@
+"""Heading from a magnetometer and gyroscope."""

@@ -1,0 +1,1 @@
+"""Work light over the deck."""

@@ -1,0 +1,1 @@
+"""Fog horn and alarm sound through the deck speaker."""

@@ -1,0 +1,1 @@
+"""Steers the raft by joystick."""

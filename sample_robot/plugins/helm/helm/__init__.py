@@ -1,0 +1,1 @@
+"""Steers the raft along way-points and keeps it off the shore."""

@@ -1,0 +1,1 @@
+"""Listens under water and reports loud events."""

@@ -1,0 +1,1 @@
+"""Watches the bilge for water and raises the alarm."""

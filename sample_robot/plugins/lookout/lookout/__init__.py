@@ -1,0 +1,1 @@
+"""Daylight and obstacles ahead from the bow camera."""

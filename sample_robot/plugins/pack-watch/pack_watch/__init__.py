@@ -1,0 +1,1 @@
+"""Watches the battery, warns, and powers off in time."""

@@ -1,0 +1,1 @@
+"""Position, speed and time from a GNSS receiver."""

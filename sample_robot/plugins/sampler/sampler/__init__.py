@@ -1,0 +1,1 @@
+"""Takes water samples with a pump under a servo lid."""

@@ -1,0 +1,1 @@
+"""Positions of other vessels from an AIS receiver board."""

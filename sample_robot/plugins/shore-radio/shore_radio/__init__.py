@@ -1,0 +1,1 @@
+"""Messages between raft and boat house."""

@@ -1,0 +1,1 @@
+"""Reads messages from the shore aloud."""

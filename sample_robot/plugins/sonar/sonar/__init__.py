@@ -1,0 +1,1 @@
+"""Depth below the keel by time of flight."""

@@ -1,0 +1,1 @@
+"""Speaks alarms through the deck speaker."""

@@ -1,0 +1,1 @@
+"""Keeps the survey on a memory stick."""

@@ -1,0 +1,1 @@
+"""Live page of the raft for a tablet on the shore."""

@@ -1,0 +1,1 @@
+"""Temperature, acidity and conductivity of the water."""
