@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 from robokit_plan.edge.facts import read_controllers
-from robokit_plan.hardware.controllers import ChipSetting, PinUse, clashes
+from robokit_plan.hardware.chips import ChipSetting, PinUse, clashes
 from robokit_plan.model import Active, Hertz, Millivolt, Pull
 
 from .electric import findings, planned, severity
