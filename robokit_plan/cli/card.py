@@ -41,11 +41,13 @@ def card(
     """Write the card."""
     import os
     import shutil
+    import tempfile
     from hashlib import sha256
 
     from robokit_plan.cli._failure import WrongUse
     from robokit_plan.cli._locked import read_locked
     from robokit_plan.cli._terminal import Progress, show, tell
+    from robokit_plan.edge.cache import cache_file
     from robokit_plan.edge.card_files import (
         UnfitForCard,
         fetch_bundle,
@@ -75,8 +77,8 @@ def card(
     if not base.is_dir():
         raise WrongUse(f"{base} is not a folder", repair=(f"mkdir -p {base}",))
     place = base / card_name(plan)
-    new = base / f".{place.name}.new"
-    shutil.rmtree(new, ignore_errors=True)
+    # a name that nobody can guess: a stranger's folder may hold links
+    new = Path(tempfile.mkdtemp(dir=base, prefix=f".{place.name}.", suffix=".new"))
     try:
         code = new / "robot"
         manifests = {}
@@ -96,14 +98,15 @@ def card(
             with Progress("fetching the files") as progress:
                 fetch_bundle(
                     plan, parsed, new / "packages", environ=os.environ,
-                    kept=place / "packages", progress=progress.step,
+                    kept=place / "packages", cache=cache_file(os.environ).parent / "card",
+                    progress=progress.step,
                 )  # fmt: skip
         size = sum(one.stat().st_size for one in new.rglob("*") if one.is_file())
         texts = render_card(locked, offline=offline, manifests=manifests, size=size)
         for name, text in texts.items():
             (new / name).write_text(text, encoding="utf-8")
         (new / "SHA256SUMS").write_text(render_sums(folder_hashes(new)), encoding="utf-8")
-        for one in new.rglob("*"):
+        for one in (new, *new.rglob("*")):
             one.chmod(0o755 if one.is_dir() or one.suffix == ".sh" else 0o644)
         swap_folder(new, place, mark="SHA256SUMS")
     except UnfitForCard as error:

@@ -12,6 +12,7 @@ import os
 import shutil
 import stat
 import tarfile
+import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -21,7 +22,7 @@ from typing import TYPE_CHECKING
 from robokit_plan.model import DebianPin, Plan, PythonPin, Robot, dataclass, is_plain_line
 
 from ._cached_yaml import DATA, read_data_file
-from ._index_errors import HashMismatch, IndexUnreachable
+from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
 
 if TYPE_CHECKING:
     from ._debian_fetch import Fetcher
@@ -32,6 +33,12 @@ MAX_CODE = 500_000_000
 _MAX_FILE = 4_000_000_000
 _LEFT_OUT = ("__pycache__", "venv", "node_modules", "install.sh", "environment")
 _LEFT_OUT_ENDS = (".env", ".pem", ".pyc", ".egg-info", ".before")
+_NOT_ON_FAT = frozenset('"*:<>?|')
+"""Beside backslash and control characters what no name on a FAT file system holds; a dot or blank
+at the end of a name is dropped there, and letters of either case are one.
+
+Source: Microsoft, FAT32 File System Specification (fatgen103), version 1.03,
+"Long Directory Entries"."""
 _AGAIN = "the same command again; what was fetched already is kept"
 
 Progress = Callable[[int, int, str], object]
@@ -48,9 +55,11 @@ def robot_files(root: Path) -> Iterator[tuple[str, Path]]:
     Hidden files, links, caches, environments, files with secrets and earlier cards stay out.
 
     Raises:
-        UnfitForCard: A name cannot stand in a list of hashes, or it is too much.
+        UnfitForCard: A name cannot stand in a list of hashes or on a boot partition, or it is too
+            much.
     """
     total = 0
+    names = _FatNames()
     for folder, folders, files in os.walk(root):
         folders[:] = sorted(name for name in folders if _goes(Path(folder, name)))
         for name in sorted(files):
@@ -60,6 +69,7 @@ def robot_files(root: Path) -> Iterator[tuple[str, Path]]:
             where = path.relative_to(root).as_posix()
             if not is_plain_line(where) or "\\" in where:
                 raise UnfitForCard(f"the name of {where!r} cannot go onto a card")
+            names.add(where)
             total += path.stat().st_size
             if total > MAX_CODE:
                 raise UnfitForCard(f"the robot's folder holds more than {MAX_CODE // 1_000_000} MB")
@@ -74,6 +84,37 @@ def _goes(path: Path) -> bool:
         or name.endswith(_LEFT_OUT_ENDS)
         or path.is_symlink()
     )
+
+
+class _FatNames:
+    """Paths that a boot partition, a FAT file system, can hold side by side."""
+
+    def __init__(self) -> None:
+        self._seen: dict[str, str] = {}
+
+    def add(self, path: str) -> None:
+        """
+        Take one more path.
+
+        Raises:
+            UnfitForCard: It cannot be held there; copied by hand it would be missing or changed.
+        """
+        names = path.split("/")
+        for at, name in enumerate(names, start=1):
+            bad = sorted(_NOT_ON_FAT.intersection(name))
+            if bad or name.endswith((" ", ".")):
+                what = f"a name with {bad[0]}" if bad else "a name that ends so"
+                raise UnfitForCard(
+                    f"{path} cannot go onto a card: its boot partition (FAT) holds no file by "
+                    f"{what}; rename it, or let its name begin with a dot to leave it out"
+                )
+            above = "/".join(names[:at])
+            other = self._seen.setdefault(above.casefold(), above)
+            if other != above:
+                raise UnfitForCard(
+                    f"{other} and {above} cannot both go onto a card: its boot partition (FAT) "
+                    "takes them for one name; rename one"
+                )
 
 
 # --- fetching -----------------------------------------------------------------------------------
@@ -97,24 +138,30 @@ def fetch_bundle(
     folder: Path,
     *,
     environ: Mapping[str, str],
-    kept: Path | None = None,
+    kept: Path,
+    cache: Path,
     progress: Progress | None = None,
 ) -> None:
     """
     Put every file of *plan* below *folder*: ``debian``, ``python`` and ``assets``.
+
+    Where an index does not answer, what was fetched until then is kept in *cache* for the next
+    time; once everything is there, it is taken away from *cache* again.
 
     Args:
         plan: Read from the lock file.
         robot: For the mirror and indices that the robot file names.
         folder: Is made.
         environ: Proxies, certificates, pip's variables.
-        kept: An earlier bundle; files with the right hash are taken from it.
+        kept: Where an earlier bundle may be; files with the right hash are taken from it.
+        cache: A folder of this user alone, which need not exist; files by hash.
         progress: Told about files: done, all, name.
 
     Raises:
         IndexUnreachable: A file cannot be had.
         HashMismatch: A file is not the one that was locked.
         OSError: The disk is full or may not be written.
+        UnfitForCard: A name cannot stand on a boot partition.
     """
     from ._debian_apt_config import read_apt_settings
     from ._debian_fetch import Fetcher
@@ -122,6 +169,9 @@ def fetch_bundle(
     from ._pip_config import index_settings
 
     wanted = [*_debian(plan, robot, environ), *_python(plan), *_assets(plan)]
+    names = _FatNames()
+    for one in wanted:
+        names.add(one.path)
     for name in ("debian", "python", "assets"):
         (folder / name).mkdir(parents=True, exist_ok=True)
     fetcher = Fetcher(read_apt_settings(environ), environ)
@@ -129,22 +179,37 @@ def fetch_bundle(
     done = 0
     try:
         with ThreadPoolExecutor(max_workers=4) as pool:
-            for one in pool.map(lambda one: _fetched(one, folder, kept, fetcher, client), wanted):
+            for path in pool.map(
+                lambda one: _fetched(
+                    one, folder, (kept / one.path, cache / one.sha256), fetcher, client
+                ),
+                wanted,
+            ):
                 done += 1
                 if progress is not None:
-                    progress(done, len(wanted), one)
+                    progress(done, len(wanted), path)
+    except (IndexTrouble, KeyboardInterrupt):
+        with suppress(OSError):
+            cache.mkdir(parents=True, exist_ok=True)
+            for one in wanted:
+                if (folder / one.path).is_file() and not (cache / one.sha256).exists():
+                    shutil.move(folder / one.path, cache / one.sha256)
+        raise
     finally:
         fetcher.close()
         client.close()
+    for one in wanted:
+        (cache / one.sha256).unlink(missing_ok=True)
 
 
 def _fetched(
-    one: _Wanted, folder: Path, kept: Path | None, fetcher: Fetcher, client: Client
+    one: _Wanted, folder: Path, kept: tuple[Path, ...], fetcher: Fetcher, client: Client
 ) -> str:
     target = folder / one.path
-    if kept is not None and _digest(kept / one.path) == one.sha256:
-        shutil.copyfile(kept / one.path, target)
-        return one.path
+    for place in kept:
+        if place.is_file() and _digest(place) == one.sha256:
+            shutil.copyfile(place, target)
+            return one.path
     part = target.with_name(f"{target.name}.part")
     trouble: IndexUnreachable | None = None
     for url in one.urls:
@@ -332,9 +397,14 @@ def swap_folder(new: Path, place: Path, *, mark: str) -> None:
 
 def write_archive(folder: Path, path: Path) -> None:
     """Write *folder* as a tar whose bytes depend on its files alone: no clock, no owner, sorted."""
-    part = path.with_name(f".{path.name}.new")
+    # a name that nobody can guess: a stranger's folder may hold links
+    descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".new")
+    part = Path(name)
     try:
-        with tarfile.open(part, "w", format=tarfile.PAX_FORMAT) as archive:
+        with (
+            os.fdopen(descriptor, "wb") as made,
+            tarfile.open(fileobj=made, mode="w", format=tarfile.PAX_FORMAT) as archive,
+        ):
             for one in [folder, *sorted(folder.rglob("*"))]:
                 where = one.relative_to(folder.parent).as_posix()
                 entry = tarfile.TarInfo(where)
@@ -347,6 +417,7 @@ def write_archive(folder: Path, path: Path) -> None:
                 entry.mode = 0o755 if one.suffix == ".sh" else 0o644
                 with one.open("rb") as file:
                     archive.addfile(entry, file)
+        part.chmod(0o644)
         part.replace(path)
     finally:
         with suppress(OSError):

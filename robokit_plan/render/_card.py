@@ -98,8 +98,18 @@ if [ -d "$here/@PACKAGES@" ]; then
   ROBOT_BUNDLE=$here/@PACKAGES@
   export ROBOT_BUNDLE
 fi
+# what Python leaves beside the code when somebody runs it is no difference
+code_stands() { diff -qr -x __pycache__ -- "$here/@CODE@" "$home/code" >/dev/null 2>&1; }
+
 case " $* " in
   *' --dry-run '* | *' --help '* | *' -h '*)
+    case " $* " in
+      *' --dry-run '*)
+        if ! code_stands; then
+          printf 'would put the code of this folder in the place of %s\n' "$home/code"
+        fi
+        ;;
+    esac
     ROBOT_CODE=$home/code
     export ROBOT_CODE
     exec sh "$here/@CODE@/install.sh" "$@"
@@ -112,13 +122,14 @@ fi
 
 # the code before stays in its place until the new one is whole; what was there is kept once
 mkdir -p -- "$home"
-if ! diff -qr -- "$here/@CODE@" "$home/code" >/dev/null 2>&1; then
+if ! code_stands; then
   rm -rf -- "$home/code.new"
   cp -R -- "$here/@CODE@" "$home/code.new"
   sync
   if [ -d "$home/code" ]; then
     rm -rf -- "$home/code.before"
     mv -T -- "$home/code" "$home/code.before"
+    printf 'the code in %s was another one; it is kept as %s\n' "$home/code" "$home/code.before"
   fi
   mv -T -- "$home/code.new" "$home/code"
 fi

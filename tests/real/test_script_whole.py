@@ -438,6 +438,12 @@ def test_an_offline_card_becomes_the_robot(
     before = root.state()
     assert "nothing had to change" in root.sh(start, network=False)
     assert root.state() == before
+    # what a person changed in the code goes aside and is told; what Python leaves there is nothing
+    (root.path / "opt/heron/code/heron/__main__.py").write_text("print('mine')\n")
+    assert "is kept as /opt/heron/code.before" in root.sh(start, network=False)
+    assert "mine" in root.sh("python3 /opt/heron/code.before/heron/__main__.py")
+    assert "afloat" in root.sh("cd /opt/heron/code && python3 -m heron; mkdir heron/__pycache__")
+    assert "is kept as" not in root.sh(start, network=False)
     # the machine, as `verify` sees it from outside; only the secret is still to be filled in
     lock = str(folder / "pylock.heron.toml")
     (root.path / "opt/heron/environment").write_text("SHORE_TOKEN=x\n")
