@@ -278,7 +278,7 @@ def _boot(plan: Plan, state: MachineState) -> Iterator[MachineRow]:
                 else one.text in have.split()
             )
         else:
-            there = one.text in have.splitlines()
+            there = one.text in _unfiltered(have)
         found = f"in {file}" if there else f"not in {file}"
         yield _row("boot", one.text, planned, found)
         if one.kind in COMMAND_LINE_KINDS and found == planned and running is not None:
@@ -289,6 +289,21 @@ def _boot(plan: Plan, state: MachineState) -> Iterator[MachineRow]:
             )
             if now == gone:
                 yield _row("boot", f"{one.text} (running)", "in force", "acts after a restart")
+
+
+def _unfiltered(text: str) -> Iterator[str]:
+    """
+    Yield the lines of a boot file that hold for every board: below no filter but ``[all]``.
+
+    Source:
+        the board maker's documentation of config.txt, conditional filters (from memory).
+    """
+    for_all = True
+    for line in text.splitlines():
+        if line.startswith("[") and line.rstrip().endswith("]"):
+            for_all = line.rstrip() == "[all]"
+        elif for_all:
+            yield line
 
 
 def _assets(plan: Plan, state: MachineState, home: str) -> Iterator[MachineRow]:

@@ -124,6 +124,7 @@ DAMAGE = {
     "a file of a wheel": ("opt/heron/venvs/one/lib/python3.13/site-packages/numpy.py", "# numpy", "# nothing", ("recorded hashes", "as installed", "1 file changed or gone: numpy.py")),
     "wiring": ("opt/heron/wiring.json", "gpio10", "gpio11", ("/opt/heron/wiring.json", "as planned", "other text")),
     "a boot setting": ("boot/firmware/config.txt", "dtparam=spi=on", "#dtparam=spi=on", ("dtparam=spi=on", "in /boot/firmware/config.txt", "not in /boot/firmware/config.txt")),
+    "a boot setting for another board": ("boot/firmware/config.txt", "dtparam=spi=on", "[cm4]\ndtparam=spi=on", ("dtparam=spi=on", "in /boot/firmware/config.txt", "not in /boot/firmware/config.txt")),
     "a secret": ("opt/heron/environment", "hunter2", "", ("SHORE_TOKEN", "has a value", "no value")),
     "an asset": ("opt/heron/assets/spoken-alarm/models/voice.onnx", "voice", "noise", ("assets/spoken-alarm/models/voice.onnx", hashlib.sha256(VOICE).hexdigest()[:12], hashlib.sha256(b"noise").hexdigest()[:12])),
     "another lock": ("opt/heron/state/lock", "", "00", ("lock file", "", "")),
