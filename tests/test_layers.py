@@ -16,7 +16,7 @@ ALLOWED = {
     "lint": {"model", "lint"},
     "render": {"model", "render"},
     "edge": {"model", "edge"},
-    "planner": {"model", "hardware", "resolve"},
+    "planner": {"model", "hardware", "resolve", "planner"},
     "suggestions": {"model", "hardware", "resolve", "planner", "suggestions"},
 }
 IMPURE = {

@@ -18,14 +18,12 @@ from robokit_plan.model import (
     variant_needs,
 )
 from robokit_plan.planner import (
-    DEBIAN_COMPONENTS,
-    DEBIAN_KEYRING,
     Problem,
-    _debian_problem,
-    _modules,
-    _sources,
     instances_of,
 )
+from robokit_plan.planner._archives import DEBIAN_COMPONENTS, DEBIAN_KEYRING, sources_of
+from robokit_plan.planner._debian import debian_problem
+from robokit_plan.planner._python import modules_of
 from robokit_plan.resolve.behaviour import group_rules
 from robokit_plan.resolve.python import PythonAnswer, target_for
 from tests.render.plans import names
@@ -66,7 +64,7 @@ def test_a_declared_archive_keeps_its_key(tmp_path: Path) -> None:
         " priority: 600, only: [tools]}, {name: other, url: 'https://other.example/debian', suites: [x],"
         " signed-by: /usr/share/keyrings/other.gpg}]",
     )
-    assert _sources(found, ()) == (
+    assert sources_of(found, ()) == (
         PlannedSource(
             name="maker", url="https://maker.example/debian", suites=("trixie",), priority=600, only=("tools",),
             key=base64.b64encode(b"-----BEGIN PGP\n\xff").decode(),
@@ -95,7 +93,7 @@ def test_a_snapshot_becomes_an_archive_of_the_robot(tmp_path: Path) -> None:
     found = problem(
         tmp_path, "snapshot: 'https://snapshot.example/archive/debian/20261101T000000Z/'"
     )
-    one, two = _sources(found, ("trixie", "trixie-security"))
+    one, two = sources_of(found, ("trixie", "trixie-security"))
     assert (one.name, one.url, one.suites) == (
         "debian-snapshot", "https://snapshot.example/archive/debian/20261101T000000Z/", ("trixie",),
     )  # fmt: skip
@@ -110,7 +108,7 @@ def test_a_snapshot_becomes_an_archive_of_the_robot(tmp_path: Path) -> None:
 def test_the_self_test_imports_what_gets_installed(tmp_path: Path) -> None:
     found = problem(tmp_path, "image: debian")
     instances = instances_of(found.robot, None, found.manifests)
-    assert _modules(instances, {names("one")[0]: None}) == {
+    assert modules_of(instances, {names("one")[0]: None}) == {
         "numpy": names("one"),
         "paho.mqtt.client": names("one"),
     }
@@ -146,7 +144,7 @@ def test_a_right_brings_the_daemon_that_grants_it(tmp_path: Path) -> None:
     (tmp_path / "robot.yaml").write_text(ROBOT.format(system="architecture: arm64"))
     found = problem_of(read_robot(tmp_path))
     instances = instances_of(found.robot, None, found.manifests)
-    asked = _debian_problem(
+    asked = debian_problem(
         found,
         instances,
         {one.name: variant_needs(one.manifest, None) for one in instances},

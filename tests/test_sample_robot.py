@@ -18,12 +18,12 @@ import jsonschema
 import pytest
 import yaml
 
-from robokit_plan import planner
 from robokit_plan.cli._session import open_session
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.edge.robots import parse_robot
 from robokit_plan.model import Finding, Plan, PlannedInstance, Severity, Target
-from robokit_plan.planner import Problem
+from robokit_plan.planner import Problem, instances_of
+from robokit_plan.planner._hardware import assigned
 from robokit_plan.render import render_findings_text, render_wiring_json
 from robokit_plan.resolve.behaviour import (
     actuator_findings,
@@ -416,8 +416,8 @@ def changed(folder: Path, *, add: str = "", drop: str = "", profile: str | None 
 
 def planned_findings(problem: Problem) -> list[Finding]:
     """All but what needs the Python and Debian indices."""
-    instances = planner.instances_of(problem.robot, problem.profile, problem.manifests)
-    hardware = planner._assigned(problem, instances, frozenset())
+    instances = instances_of(problem.robot, problem.profile, problem.manifests)
+    hardware = assigned(problem, instances, frozenset())
     return [
         *problem.reading,
         *choose_providers(problem.robot, instances, problem.manifests).findings,
@@ -498,8 +498,8 @@ def test_every_behaviour_starts_from_the_planned_wiring(
     """wiring.json has what each plugin looks for; third-party libraries are stand-ins."""
     monkeypatch.setenv("ROBOT_WIRING", str(tmp_path / "wiring.json"))
     problem = changed(tmp_path)
-    instances = planner.instances_of(problem.robot, None, problem.manifests)
-    hardware = planner._assigned(problem, instances, frozenset())
+    instances = instances_of(problem.robot, None, problem.manifests)
+    hardware = assigned(problem, instances, frozenset())
     plan = Plan(
         robot=problem.robot.name,
         profile=None,

@@ -14,7 +14,8 @@ from robokit_plan.edge.facts import board_ids, read_board
 from robokit_plan.edge.reading import read_robot
 from robokit_plan.hardware.electrical import ElectricalProblem, electrical
 from robokit_plan.model import InstanceName, variant_needs
-from robokit_plan.planner import Problem, _assigned, instances_of
+from robokit_plan.planner import Problem, instances_of
+from robokit_plan.planner._hardware import assigned
 
 SAMPLE = Path(__file__).parents[2] / "sample_robot"
 
@@ -30,7 +31,7 @@ def asked(board: str) -> ElectricalProblem:
     assert problem.electrical is not None
     assert problem.i2c is not None
     instances = instances_of(problem.robot, None, problem.manifests)
-    hardware = _assigned(problem, instances, frozenset())
+    hardware = assigned(problem, instances, frozenset())
     return ElectricalProblem(
         board=problem.board,
         robot=problem.robot,

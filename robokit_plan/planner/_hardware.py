@@ -1,0 +1,188 @@
+"""What a robot asks of its hardware, and what it draws."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from robokit_plan.hardware import Chip as ControllerPins
+from robokit_plan.hardware import HardwareAnswer, HardwareInstance, HardwareProblem, assign
+from robokit_plan.hardware.add_ons import add_on_claims
+from robokit_plan.hardware.boot import boot_claims, boot_freed
+from robokit_plan.hardware.electrical import ElectricalAnswer, ElectricalProblem, electrical
+from robokit_plan.hardware.i2c_bus import bus_speeds
+from robokit_plan.model import (
+    Chip,
+    Claim,
+    ClaimName,
+    Controller,
+    ControllerName,
+    Instance,
+    InstanceName,
+    Robot,
+    VariantName,
+    part_key,
+    variant_needs,
+)
+from robokit_plan.resolve.behaviour import hazards_of
+
+from ._problem import Problem
+
+RuledOut = frozenset[tuple[InstanceName, VariantName]]
+"""Variants that are not to be taken."""
+
+
+def hardware_problem(
+    problem: Problem,
+    instances: tuple[Instance, ...],
+    ruled_out: frozenset[tuple[InstanceName, VariantName]] = frozenset(),
+) -> HardwareProblem:
+    """Return what *instances* ask of the hardware of *problem*, without the variants ruled out."""
+    robot = problem.robot
+    wishes = {name: variant for name, (variant, _) in robot.variants.items()}
+    locked = problem.locked
+    if locked is not None and locked.board != problem.board.id:
+        locked = None  # another board has other lines: nothing is wired there yet
+    enabled = {one.name for one in instances}
+    return HardwareProblem(
+        board=problem.board,
+        parts=problem.parts,
+        chips={name: _pins_of(chip) for name, chip in problem.chips.items()},
+        instances=tuple(
+            HardwareInstance(
+                name=one.name,
+                plugin=one.manifest.plugin,
+                claims=one.manifest.base.hardware,
+                variants=tuple(
+                    (variant.name, variant.needs.hardware) for variant in one.manifest.variants
+                ),
+                variant_wish=wishes.get(one.name),
+                origin=one.origin,
+            )
+            for one in instances
+        ),
+        wiring=tuple(one for one in robot.wiring if one.instance in enabled),
+        roles={role: text.text for role, text in robot.roles.items()},
+        ports=robot.ports,
+        controllers=companions(problem),
+        supplies=robot.supplies,
+        measured=robot.measured,
+        locked=({(one.instance, one.claim): one for one in locked.assignments} if locked else {}),
+        locked_variants={one.name: one.variant for one in locked.instances} if locked else {},
+        boot=problem.board.boot.get(robot.system.image),
+        release=robot.system.release,
+        boot_claims=(
+            *boot_claims(problem.board, robot.system.image, problem.boot_config)[0],
+            *add_on_claims(problem.board, robot.add_ons),
+        ),
+        freed=boot_freed(problem.board, robot.system.image, problem.boot_config),
+        ruled_out=ruled_out,
+    )
+
+
+def assigned(
+    problem: Problem, instances: tuple[Instance, ...], ruled_out: RuledOut
+) -> HardwareAnswer:
+    """Return where everything goes that *instances* ask for, in their first variants but these."""
+    return assign(hardware_problem(problem, instances, ruled_out))
+
+
+def companions(problem: Problem) -> Mapping[ControllerName, Controller]:
+    """Return the controllers, the pins of inhibit switches as their documents call them."""
+    found = dict(problem.robot.controllers)
+    for name, one in found.items():
+        chip = problem.chips.get(part_key(one.chip))
+        pin = None if chip is None or one.inhibit is None else chip.find_pin(one.inhibit.pin)
+        if one.inhibit is not None and pin is not None:
+            found[name] = replace(one, inhibit=replace(one.inhibit, pin=pin.name))
+    return found
+
+
+def _pins_of(chip: Chip) -> ControllerPins:
+    """Return the pins of *chip* as the assignment sees them."""
+    functions: dict[str, frozenset[str]] = {}
+    special: dict[str, str] = {}
+    aliases: dict[str, str] = {}
+    free = {name: one for name, one in chip.pins.items() if one.reserved is None}
+    for name, one in free.items():
+        able = {"input"} if one.input else set()
+        if one.output:
+            able |= {"output", "servo", "clock", "led-string", "ir-out"}
+        if one.input:
+            able.add("ir-in")
+        if one.output and (one.function("pwm") is not None or chip.matrix):
+            able.add("pwm")
+        if one.function("analog") is not None:
+            able.add("analog")
+        functions[name] = frozenset(able)
+        why = next(
+            (
+                word
+                for word in (
+                    one.strap,
+                    one.moves_at_boot,
+                    one.reserved_if,
+                    one.module_use,
+                    one.debug,
+                )
+                if word
+            ),
+            "the serial link to the host" if one.host_link else None,
+        )
+        if why:
+            special[name] = why
+        aliases.update(dict.fromkeys(one.aliases, name))
+    return ControllerPins(
+        name=chip.name, pins=tuple(free), functions=functions, special=special, aliases=aliases
+    )
+
+
+def claims_of(
+    instances: tuple[Instance, ...], variants: Mapping[InstanceName, VariantName | None]
+) -> dict[tuple[InstanceName, ClaimName], Claim]:
+    """Return every claim of the chosen variants by instance and name."""
+    return {
+        (one.name, claim.key.name): claim
+        for one in instances
+        for claim in variant_needs(one.manifest, variants[one.name]).hardware
+    }
+
+
+def electrical_of(
+    problem: Problem, instances: tuple[Instance, ...], hardware: HardwareAnswer
+) -> ElectricalAnswer:
+    """Return the power budget and what is wrong in currents, levels, boot states and hazards."""
+    if problem.electrical is None or problem.i2c is None:
+        return ElectricalAnswer(rails=())
+    claims = claims_of(instances, hardware.variants)
+    return electrical(
+        ElectricalProblem(
+            board=problem.board,
+            robot=problem.robot,
+            electrical=problem.electrical,
+            i2c=problem.i2c,
+            chips=problem.chips,
+            link_rules=problem.link_rules,
+            parts=problem.parts,
+            claims=tuple((name, claim) for (name, _), claim in claims.items()),
+            assignments=hardware.assignments + hardware.links,
+            speeds=bus_speeds(problem.board, problem.robot.system.image, problem.boot_config),
+        )
+    )
+
+
+def hazards_by_word(
+    robot: Robot,
+    instances: tuple[Instance, ...],
+    variants: Mapping[InstanceName, VariantName | None],
+) -> dict[str, tuple[InstanceName, ...]]:
+    """Return hazard -> who brings it: instances, and for lithium the batteries too."""
+    found = hazards_of(instances, variants)
+    batteries = [
+        InstanceName(one.name)
+        for one in robot.supplies.values()
+        if one.battery is not None and one.battery.chemistry.lower().startswith("li")
+    ]
+    if batteries:
+        found["lithium"] = tuple(sorted({*found.get("lithium", ()), *batteries}))
+    return {word: found[word] for word in sorted(found)}
