@@ -48,11 +48,14 @@ def _forms(word: str) -> tuple[str, str, str]:
     return word, word.capitalize(), word.upper()
 
 
-_WORDS: dict[str, tuple[SettingValue, Surprise | None]] = {
+WORDS: dict[str, tuple[SettingValue, Surprise | None]] = {
     **dict.fromkeys(_NULL, (None, None)),
     **{form: (meaning, None) for word, meaning in _BOOL for form in _forms(word)},
     **{form: (meaning, Surprise.SWITCH) for word, meaning in _SWITCH for form in _forms(word)},
 }
+"""Plain scalars that mean what their letters do not say."""
+NUMBERS_BEGIN = frozenset("+-.0123456789")
+"""With one of these begins every number, and whatever looks like one."""
 
 
 def plain_value(raw: str) -> tuple[SettingValue, Surprise | None]:
@@ -64,10 +67,10 @@ def plain_value(raw: str) -> tuple[SettingValue, Surprise | None]:
     >>> plain_value("010"), plain_value("1:30")
     ((10, <Surprise.LEADING_ZERO: 'leading zero'>), ('1:30', <Surprise.SEXAGESIMAL: 'sexagesimal'>))
     """
-    word = _WORDS.get(raw)
+    word = WORDS.get(raw)
     if word is not None:
         return word
-    if raw[0] not in "+-.0123456789" or len(raw) > _LONGEST_NUMBER:
+    if raw[0] not in NUMBERS_BEGIN or len(raw) > _LONGEST_NUMBER:
         return raw, None
     if _INT.match(raw):
         return int(raw), None

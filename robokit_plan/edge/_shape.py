@@ -15,7 +15,7 @@ from ._nearest import find_nearest
 from ._quick import fits, is_valid
 from ._scalars import plain_value
 from ._surprises import key_surprises, scalar_surprise
-from ._tree import Node, Path, shown
+from ._tree import Node, Path, Scalar, shown
 from .schemas import read_schema
 
 MAX_ALIKE = 20
@@ -575,7 +575,7 @@ def _repaired(tree: Node, errors: list[SchemaError]) -> bool:
                 changed = True
         elif error.keyword == "propertyNames":
             changed |= node.entries.pop(str(error.instance), None) is not None
-        elif error.keyword == "type" and _reads_as_text(node, error):
+        elif error.keyword == "type" and isinstance(node, Scalar) and _reads_as_text(node, error):
             node.value, node.surprise, changed = node.raw, None, True
         elif error.path and error.path not in removed:
             removed.add(error.path)
@@ -589,10 +589,9 @@ def _repaired(tree: Node, errors: list[SchemaError]) -> bool:
     return changed
 
 
-def _reads_as_text(node: Node, error: SchemaError) -> bool:
+def _reads_as_text(node: Scalar, error: SchemaError) -> bool:
     return (
         "string" in _types(error.value)
-        and node.kind == "scalar"
         and node.plain
         and not isinstance(node.value, str)
         and node.value is not None

@@ -8,7 +8,7 @@ from typing import Any
 from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding
 
 from ._scalars import Surprise, plain_value
-from ._tree import Node, Path, shown
+from ._tree import Listing, Mark, Node, Path, Scalar, shown
 from ._written import quoted
 
 _COMPATIBLE_KEYS = frozenset({"boards"})
@@ -27,14 +27,14 @@ def joined_splits(tree: Node, text: str) -> list[Finding]:
     if not tree.odd:
         return findings
     for path, node in tree.walk(own=False):
-        if node.kind == "list" and node.flow and len(node.items) > 1:
+        if isinstance(node, Listing) and node.flow and len(node.items) > 1:
             _join_items(path, node, text, findings)
         elif node.kind == "map" and node.flow:
             _split_values(node, text, findings)
     return findings
 
 
-def _join_items(path: Path, node: Node, text: str, findings: list[Finding]) -> None:
+def _join_items(path: Path, node: Listing, text: str, findings: list[Finding]) -> None:
     compatible = bool(path) and path[-1] in _COMPATIBLE_KEYS
     groups: list[list[Node]] = []
     for item in node.items:
@@ -65,15 +65,13 @@ def _join_items(path: Path, node: Node, text: str, findings: list[Finding]) -> N
             continue
         whole = ",".join(item.raw for item in group)
         node.items.append(
-            Node(
-                "scalar",
+            Scalar(
                 first.file,
-                first.line,
-                first.column,
-                first.start,
-                group[-1].end,
-                raw=whole,
-                value=whole,
+                first.start_mark,
+                group[-1].end_mark,
+                whole,
+                whole,
+                plain=False,
                 mended=quoted(whole),
             )
         )
@@ -137,15 +135,13 @@ def _meant(key: Node, name: str, colon: int) -> Node:
     """Return the value that stands behind the colon of a key without a space."""
     raw = name[colon + 1 :]
     value, surprise = plain_value(raw)
-    return Node(
-        "scalar",
+    at = key.start_mark
+    return Scalar(
         key.file,
-        key.line,
-        key.column + colon + 1,
-        key.start + colon + 1,
-        key.end,
-        raw=raw,
-        value=value,
+        Mark(at.index + colon + 1, at.line, at.column + colon + 1),
+        key.end_mark,
+        raw,
+        value,
         plain=True,
         surprise=surprise,
         mended=f" {raw}",

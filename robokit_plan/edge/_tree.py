@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple, Protocol
 
 import yaml
-from yaml.events import CollectionEndEvent, CollectionStartEvent, ScalarEvent
+from yaml.events import (
+    AliasEvent,
+    DocumentStartEvent,
+    MappingEndEvent,
+    MappingStartEvent,
+    ScalarEvent,
+    SequenceEndEvent,
+    SequenceStartEvent,
+)
 
 from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding
 
-from ._scalars import Surprise, plain_value
+from ._scalars import NUMBERS_BEGIN, WORDS, Surprise, plain_value
 from .unreadable import UnreadableFile
 
 MAX_BYTES = 1_000_000
@@ -29,7 +38,25 @@ _TEXT_TAG = f"{_STANDARD_TAG}str"
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
-@dataclass(slots=True, eq=False)
+class _Mark(Protocol):
+    """A place in a text, as the library tells it; all three count from 0."""
+
+    index: int
+    line: int
+    column: int
+
+
+class Mark:
+    """A place within a value that the library read as one."""
+
+    __slots__ = ("column", "index", "line")
+
+    def __init__(self, index: int, line: int, column: int) -> None:
+        self.index = index
+        self.line = line
+        self.column = column
+
+
 class Node:
     """
     One value of a YAML file.
@@ -39,15 +66,16 @@ class Node:
         repeated keys; `line` and `column` from 1; `start` and `end` are offsets in the text,
         `end` exact for scalars and flow collections only. `weight` nodes below and with it,
         `height` levels. `odd`: something in it may mean something else than its writer saw, so
-        whoever looks for that must look here.
+        whoever looks for that must look here. `mended`: where reading put right what was split
+        or run together, the text to stand in its place.
+
+    What no value of a kind has is an attribute of the class, since files have thousands of
+    values: scalars share their empty `items` and `entries`, and nothing may be put into those.
     """
 
+    __slots__ = ("end_mark", "file", "start_mark")
+
     kind: Literal["map", "list", "scalar"]
-    file: str
-    line: int
-    column: int
-    start: int
-    end: int = 0
     raw: str = ""
     value: SettingValue = None
     plain: bool = False
@@ -55,17 +83,41 @@ class Node:
     odd: bool = False
     flow: bool = False
     mended: str = ""
-    """Where reading put right what was split or run together: the text to stand in its place."""
-    items: list[Node] = field(default_factory=list, init=False)
-    entries: dict[str, tuple[Node, Node]] = field(default_factory=dict, init=False)
-    weight: int = field(default=1, init=False)
-    height: int = field(default=0, init=False)
-    done: bool = field(default=False, init=False)
+    items: list[Node] = []  # noqa: RUF012  see above
+    entries: dict[str, tuple[Node, Node]] = {}  # noqa: RUF012
+    weight: int = 1
+    height: int = 0
+    done: bool = True
+
+    file: str
+    start_mark: _Mark
+    end_mark: _Mark
+
+    @property
+    def start(self) -> int:
+        """Offset of its first character."""
+        return self.start_mark.index
+
+    @property
+    def end(self) -> int:
+        """Offset behind its last character."""
+        return self.end_mark.index
+
+    @property
+    def line(self) -> int:
+        """Line of its first character, from 1."""
+        return self.start_mark.line + 1
+
+    @property
+    def column(self) -> int:
+        """Column of its first character, from 1."""
+        return self.start_mark.column + 1
 
     @property
     def origin(self) -> Origin:
         """Where it stands; made when somebody asks, which most values are never asked for."""
-        return Origin(file=self.file, line=self.line, column=self.column)
+        mark = self.start_mark
+        return Origin(file=self.file, line=mark.line + 1, column=mark.column + 1)
 
     @property
     def is_empty(self) -> bool:
@@ -74,11 +126,15 @@ class Node:
 
     def data(self) -> Any:
         """Return plain data as JSON knows it."""
-        if self.kind == "scalar":
+        kind = self.kind
+        if kind == "scalar":
             return self.value
-        if self.kind == "list":
-            return [item.data() for item in self.items]
-        return {key: value.data() for key, (_, value) in self.entries.items()}
+        if kind == "list":
+            return [one.value if one.kind == "scalar" else one.data() for one in self.items]
+        return {
+            key: one.value if one.kind == "scalar" else one.data()
+            for key, (_, one) in self.entries.items()
+        }
 
     def at(self, path: Path) -> Node:
         """Return the node at *path*, or the last one on the way that exists."""
@@ -117,14 +173,81 @@ class Node:
             waiting += inside
 
 
-@dataclass(slots=True, eq=False)
-class _Open:
-    """A collection that is being read."""
+class Scalar(Node):
+    """A single value; only where it is `plain` can it be anything but text."""
 
-    node: Node
-    key: Node | None = None
-    merged: list[Node] = field(default_factory=list)
-    repeats: dict[str, list[Node]] = field(default_factory=dict)
+    __slots__ = ("mended", "odd", "plain", "raw", "surprise", "value")
+
+    kind: Literal["scalar"] = "scalar"
+
+    def __init__(
+        self,
+        file: str,
+        start: _Mark,
+        end: _Mark,
+        raw: str,
+        value: SettingValue,
+        plain: bool,
+        surprise: Surprise | None = None,
+        odd: bool = False,
+        mended: str = "",
+    ) -> None:
+        self.file = file
+        self.start_mark = start
+        self.end_mark = end
+        self.raw = raw
+        self.value = value
+        self.plain = plain
+        self.surprise = surprise
+        self.odd = odd
+        self.mended = mended
+
+
+class _Collection(Node):
+    """A list or map. While it is being read, `weight` is how many values were read before it."""
+
+    __slots__ = ("done", "flow", "height", "odd", "weight")
+
+    def _begin(self, file: str, start: _Mark, flow: bool, before: int) -> None:
+        self.file = file
+        self.start_mark = start
+        self.end_mark = start
+        self.flow = flow
+        self.weight = before
+        self.odd = False
+        self.height = 0
+        self.done = False
+
+
+class Listing(_Collection):
+    """A list."""
+
+    __slots__ = ("items",)
+
+    kind: Literal["list"] = "list"
+
+    def __init__(self, file: str, start: _Mark, flow: bool, before: int) -> None:
+        self.items = []
+        self._begin(file, start, flow, before)
+
+
+class Map(_Collection):
+    """A map."""
+
+    __slots__ = ("entries",)
+
+    kind: Literal["map"] = "map"
+
+    def __init__(self, file: str, start: _Mark, flow: bool, before: int) -> None:
+        self.entries = {}
+        self._begin(file, start, flow, before)
+
+
+class _Aside(NamedTuple):
+    """What few maps have: others that were merged into it, and keys that were there before."""
+
+    merged: list[Node]
+    repeats: dict[str, list[Node]]
 
 
 def decoded(content: bytes, file: str) -> str:
@@ -178,53 +301,79 @@ def parse_tree(text: str, file: str) -> tuple[Node | None, list[Finding]]:
 
 def _composed(text: str, file: str, findings: list[Finding]) -> Node | None:
     # From events with a stack of our own: composing in the library recurses, and a file from
-    # a stranger could exhaust the C stack.
-    stack: list[_Open] = []
+    # a stranger could exhaust the C stack. One loop, since a library has a hundred thousand
+    # values, and each call costs as much as what it does.
+    stack: list[_Collection] = []
+    keys: list[Node | None] = []
+    """The key of each but the innermost map of `stack` that waits for its value."""
+    target: _Collection | None = None
+    key: Node | None = None
+    asides: dict[Node, _Aside] = defaultdict(lambda: _Aside([], defaultdict(list)))
     anchors: dict[str, Node] = {}
     root: Node | None = None
     documents = 0
     read = 0
     # The parser gives None once it has given the end of the stream.
     for event in iter(_LOADER(text).get_event, None):
+        kind = event.__class__
         node: Node
-        if isinstance(event, ScalarEvent):
-            node = _scalar(event, file, findings)
-            if event.anchor:
+        if kind is ScalarEvent:
+            raw, tag = event.value, event.tag
+            if event.style or tag == _TEXT_TAG:
+                node = Scalar(file, event.start_mark, event.end_mark, raw, raw, False)
+            elif raw in WORDS or raw[0] in _TELLING:
+                value, surprise = plain_value(raw)
+                odd = surprise is not None or not raw or raw[0] in _JOINING
+                node = Scalar(
+                    file, event.start_mark, event.end_mark, raw, value, True, surprise, odd
+                )
+                if odd and target is not None:
+                    target.odd = True
+            else:
+                node = Scalar(file, event.start_mark, event.end_mark, raw, raw, True)
+            if tag is not None:
+                _check_tag(tag, node, findings)
+            if event.anchor is not None:
                 anchors[event.anchor] = node
             read += 1
-        elif isinstance(event, CollectionStartEvent):
-            mark: Any = event.start_mark
-            node = Node(
-                "map" if isinstance(event, yaml.MappingStartEvent) else "list",
-                file,
-                mark.line + 1,
-                mark.column + 1,
-                mark.index,
-                flow=bool(event.flow_style),
-            )
+        elif kind is MappingStartEvent or kind is SequenceStartEvent:
+            make = Map if kind is MappingStartEvent else Listing
+            begun = make(file, event.start_mark, bool(event.flow_style), read)
             if len(stack) >= MAX_DEPTH:
-                raise UnreadableFile.at(node.origin, f"it nests deeper than {MAX_DEPTH} levels")
+                raise UnreadableFile.at(begun.origin, f"it nests deeper than {MAX_DEPTH} levels")
             if event.tag is not None:
-                _check_tag(event.tag, node, findings)
-            stack.append(_Open(node))
-            if event.anchor:
-                anchors[event.anchor] = node
+                _check_tag(event.tag, begun, findings)
+            if event.anchor is not None:
+                anchors[event.anchor] = begun
+            stack.append(begun)
+            keys.append(key)
+            target, key = begun, None
             continue
-        elif isinstance(event, CollectionEndEvent):
+        elif kind is MappingEndEvent or kind is SequenceEndEvent:
             closed = stack.pop()
-            node = closed.node
-            node.end = _end(event)
-            node.done = True
-            _finish(closed, findings)
+            key = keys.pop()
+            target = stack[-1] if stack else None
             read += 1
-        elif isinstance(event, yaml.AliasEvent):
+            closed.end_mark = event.end_mark
+            closed.weight = read - closed.weight
+            if closed.weight > 1 and not closed.height:
+                closed.height = 1
+            closed.done = True
+            if closed in asides or "" in closed.entries:
+                _finish(closed, asides[closed], findings)
+            if target is not None:
+                _pass_on(closed, target)
+            node = closed
+        elif kind is AliasEvent:
             node = _aliased(event, anchors, file)
             if len(stack) + node.height > MAX_DEPTH:
                 raise UnreadableFile.at(
                     _origin(event, file), f"it nests deeper than {MAX_DEPTH} levels"
                 )
             read += node.weight
-        elif isinstance(event, yaml.DocumentStartEvent):
+            if target is not None:
+                _pass_on(node, target)
+        elif kind is DocumentStartEvent:
             documents += 1
             if documents > 1:
                 raise UnreadableFile.at(
@@ -239,10 +388,24 @@ def _composed(text: str, file: str, findings: list[Finding]) -> Node | None:
             raise UnreadableFile.at(
                 node.origin, f"it holds more than {MAX_NODES} values once its aliases are followed"
             )
-        if stack:
-            _put(stack[-1], node)
-        else:
+        if target is None:
             root = node
+        elif target.kind == "list":
+            # Without a space behind the comma they may be one word, as "maker,model" is.
+            if target.flow and target.items and target.items[-1].end + 1 == node.start:
+                target.odd = True
+            target.items.append(node)
+        elif key is None:
+            key = node
+        else:
+            name = key.raw
+            if name == "<<" and key.plain:
+                asides[target].merged.extend(node.items if node.kind == "list" else [node])
+            elif name in target.entries:
+                asides[target].repeats[name].append(key)
+            else:
+                target.entries[name] = (key, node)
+            key = None
     return root
 
 
@@ -256,38 +419,20 @@ def _aliased(event: Any, anchors: dict[str, Node], file: str) -> Node:
     return found
 
 
-def _put(open_: _Open, node: Node) -> None:
-    target = open_.node
-    target.weight += node.weight
-    if node.height >= target.height:
-        target.height = node.height + 1
+def _pass_on(node: Node, outer: _Collection) -> None:
+    """Tell *outer* what follows for it from *node*, which stands in it and is no lone scalar."""
     if node.odd:
-        target.odd = True
-    if target.kind == "list":
-        # Without a space behind the comma they may be one word, as "maker,model" is.
-        if target.flow and target.items and target.items[-1].end + 1 == node.start:
-            target.odd = True
-        target.items.append(node)
-    elif open_.key is None:
-        open_.key = node
-    else:
-        key, open_.key = open_.key, None
-        if key.kind == "scalar" and key.plain and key.raw == "<<":
-            open_.merged.extend(node.items if node.kind == "list" else [node])
-            return
-        name = key.raw if key.kind == "scalar" else ""
-        if name in target.entries:
-            open_.repeats.setdefault(name, []).append(key)
-        else:
-            target.entries[name] = (key, node)
+        outer.odd = True
+    if node.height >= outer.height:
+        outer.height = node.height + 1
 
 
-def _finish(closed: _Open, findings: list[Finding]) -> None:
-    node = closed.node
-    for other in closed.merged:
+def _finish(node: Node, aside: _Aside, findings: list[Finding]) -> None:
+    """Bring what is *aside* into a map that was read to its end, and tell what is odd about it."""
+    for other in aside.merged:
         for name, entry in other.entries.items():
             node.entries.setdefault(name, entry)
-    for name, again in closed.repeats.items():
+    for name, again in aside.repeats.items():
         first = node.entries[name][0]
         if first.kind != "scalar":
             continue
@@ -319,36 +464,10 @@ def _finish(closed: _Open, findings: list[Finding]) -> None:
         )
 
 
-def _scalar(event: Any, file: str, findings: list[Finding]) -> Node:
-    start, raw, tag = event.start_mark, event.value, event.tag
-    plain = not event.style and tag != _TEXT_TAG
-    value: SettingValue = raw
-    surprise: Surprise | None = None
-    odd = False
-    if plain:
-        value, surprise = plain_value(raw)
-        odd = surprise is not None or not raw or raw[0] in _JOINING
-    node = Node(
-        "scalar",
-        file,
-        start.line + 1,
-        start.column + 1,
-        start.index,
-        event.end_mark.index,
-        raw,
-        value,
-        plain,
-        surprise,
-        odd,
-    )
-    node.done = True
-    if tag is not None:
-        _check_tag(tag, node, findings)
-    return node
-
-
 _JOINING = frozenset("<>=!~")
 """With one of these begins what follows a comma that was meant to be part of a word."""
+_TELLING = _JOINING | NUMBERS_BEGIN
+"""A plain scalar that begins with none of these and is no known word is a word, as it stands."""
 
 
 def _check_tag(tag: str, node: Node, findings: list[Finding]) -> None:
@@ -370,10 +489,6 @@ def _check_tag(tag: str, node: Node, findings: list[Finding]) -> None:
 _HARMLESS = frozenset(
     _STANDARD_TAG + name for name in ("str", "int", "float", "bool", "null", "map", "seq")
 )
-
-
-def _end(event: Any) -> int:
-    return int(event.end_mark.index)
 
 
 def _origin(event: Any, file: str) -> Origin:

@@ -13,9 +13,18 @@ from ruamel.yaml import YAML
 
 from robokit_plan.edge import _tree
 from robokit_plan.edge._scalars import Surprise, plain_value
-from robokit_plan.edge._shape import _surprises
+from robokit_plan.edge._shape import _surprises, check_shape
 from robokit_plan.edge._surprises import joined_splits, key_surprises
-from robokit_plan.edge._tree import MAX_DEPTH, Node, decoded, parse_tree, shown
+from robokit_plan.edge._tree import (
+    MAX_DEPTH,
+    Listing,
+    Map,
+    Node,
+    Scalar,
+    decoded,
+    parse_tree,
+    shown,
+)
 from robokit_plan.edge.unreadable import UnreadableFile
 from robokit_plan.model import Origin
 
@@ -236,6 +245,29 @@ def test_aliases_and_merged_keys_are_followed() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    "text", ["a: 1", "a: [x,y, <3]", "{a: b,c}", "{[a]: b}", "<<: {a: 1}\na: 2\na: 3\n<<: x"]
+)
+def test_nothing_is_put_into_what_all_scalars_share(text: str) -> None:
+    """Scalars have neither items nor entries, whatever reading puts right around them."""
+    tree, _ = parse_tree(text, "m.yaml")
+    assert tree is not None
+    joined_splits(tree, text)
+    check_shape(tree, "manifest")
+    assert (Node.items, Node.entries) == ([], {})
+
+
+@pytest.mark.parametrize(
+    ("text", "weight", "height"),
+    [("a: 1", 3, 1), ("a: []", 3, 1), ("[[[x]], y]", 5, 3), ("a: &p [x, y]\nb: *p", 9, 2)],
+)
+def test_a_value_knows_how_much_is_in_it(text: str, weight: int, height: int) -> None:
+    """Every key, value, list and map counts as one, and an alias as what it stands for."""
+    tree, _ = parse_tree(text, "m.yaml")
+    assert tree is not None
+    assert (tree.weight, tree.height) == (weight, height)
+
+
 def test_a_tag_is_told_and_never_run() -> None:
     _, findings = parse_tree("a: !!python/object/apply:os.system [ls]\n", "f.yaml")
     assert [one.rule for one in findings] == ["yaml-surprise"]
@@ -305,7 +337,7 @@ def test_what_is_not_odd_holds_no_surprise(text: str) -> None:
         tree, _ = parse_tree(text, "f.yaml")
     except UnreadableFile:
         return
-    if tree is None or tree.odd:
+    if not isinstance(tree, Map | Listing | Scalar) or tree.odd:
         return
     before = tree.data()
     tree.odd = True
