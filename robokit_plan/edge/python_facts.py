@@ -160,7 +160,10 @@ def _native(row: Mapping[str, Any]) -> NativeFact:
         effort=None
         if effort is None
         else BuildEffort(
-            minutes=effort["minutes"], memory_mb=effort["memory-mb"], source=effort["source"]
+            minutes=effort["minutes"],
+            memory_mb=effort["memory-mb"],
+            disk_mb=effort["disk-mb"],
+            source=effort["source"],
         ),
         note=row.get("note", ""),
         source=row["source"],

@@ -382,8 +382,8 @@ def _plan(top: _Table, origin: Origin) -> Plan:
     ours.only(
         "format", "robot", "profile", "board", "system-packages", "program", "program-user",
         "keep-logs", "target", "instances", "providers", "assignments", "carried", "build",
-        "indexes", "build-environment", "debian", "boot", "modules", "udev", "machine", "rails",
-        "hazards", "digests", "capacity",
+        "indexes", "build-environment", "build-room", "debian", "boot", "modules", "udev",
+        "machine", "rails", "hazards", "digests", "capacity",
     )  # fmt: skip
     debian = ours.table("debian")
     debian.only("known", "base-known", "suites", "build-only", "packages", "sources")
@@ -420,6 +420,7 @@ def _plan(top: _Table, origin: Origin) -> Plan:
         system_packages=ours.flag("system-packages"),
         sources=tuple(_source(one) for one in debian.rows("sources")),
         build_environment=_build_environment(ours.table("build-environment")),
+        build_room=_build_room(ours.table("build-room")),
         modules=_modules(ours.table("modules")),
         capacity=_capacity(ours.table("capacity")),
         udev_rules=udev.texts("rules", is_udev_rule, "a udev rule that runs nothing"),
@@ -454,6 +455,13 @@ def _build_environment(
                 raise _WrongError((*table.path, name, variable), "is not a name of a variable")
         found[DistributionName(name)] = tuple(pairs.items())
     return found
+
+
+def _build_room(table: _Table) -> dict[DistributionName, int]:
+    for name in table.content:
+        if not is_python_name(name):
+            raise _WrongError((*table.path, name), "is not a normalised name (PEP 503)")
+    return {DistributionName(name): table.count(name) for name in sorted(table.content)}
 
 
 def _modules(table: _Table) -> dict[str, tuple[InstanceName, ...]]:

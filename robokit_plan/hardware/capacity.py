@@ -19,9 +19,11 @@ from robokit_plan.model import (
     Robot,
     Severity,
     System,
+    building_bytes,
     fetched_bytes,
     finding,
     instance_sizes,
+    most_bytes,
     size_text,
     sized_items,
 )
@@ -150,7 +152,8 @@ def _card(plan: Plan, robot: Robot, entries: _Entries) -> Iterator[Finding]:
         return
     items = sized_items(plan)
     fetched = fetched_bytes(items)
-    need = plan.capacity.system_card_bytes + sum(one.card for one in items) + fetched
+    building = building_bytes(plan)
+    need = plan.capacity.system_card_bytes + most_bytes(plan, items)
     if need <= room:
         return
     sizes = {one.instance: one.own_card + one.own_fetch for one in instance_sizes(plan)}
@@ -162,11 +165,12 @@ def _card(plan: Plan, robot: Robot, entries: _Entries) -> Iterator[Finding]:
     large = sorted(items, key=lambda one: (-one.card, one.name))[:_SHOWN]
     keep = room / (robot.system.card_gb or 1)
     enough = next((size for size in _CARDS_GB if size * keep >= need), None)
+    over = "" if size_text(need) != size_text(room) else f", {size_text(need - room)} too little"
     yield finding(
         "card-full",
         Severity.ERROR,
         f"{size_text(need)} of the card are needed, a card of {robot.system.card_gb} GB has room "
-        f"for {size_text(room)}",
+        f"for {size_text(room)}{over}",
         places=[
             Place(origin=robot.system.places.get("card-gb", robot.origin)),
             *(
@@ -177,7 +181,8 @@ def _card(plan: Plan, robot: Robot, entries: _Entries) -> Iterator[Finding]:
         ],
         why=[
             f"the system {size_text(plan.capacity.system_card_bytes)} at the least, "
-            f"{', '.join(parts)}, and {size_text(fetched)} while it is fetched",
+            f"{', '.join(parts)}, and {size_text(fetched)} while it is fetched"
+            + (f", {size_text(building)} while it is built" if building else ""),
             "most of it: " + ", ".join(f"{one.name} {size_text(one.card)}" for one in large),
         ],
         repair=[

@@ -214,10 +214,12 @@ from ._sizes import (
     InstanceSize,
     ItemKind,
     SizedItem,
+    building_bytes,
     card_bytes,
     fetched_bytes,
     installed_bytes,
     instance_sizes,
+    most_bytes,
     sized_items,
 )
 from ._software import (
@@ -437,6 +439,7 @@ __all__ = [
     "VariantName",
     "WireSize",
     "Wiring",
+    "building_bytes",
     "card_bytes",
     "current_text",
     "dataclass",
@@ -463,6 +466,7 @@ __all__ = [
     "is_udev_rule",
     "is_variable_name",
     "line_name",
+    "most_bytes",
     "part_key",
     "size_text",
     "sized_items",

@@ -357,6 +357,8 @@ class Plan:
         default_factory=dict
     )
     """Distribution that is built on the board -> variables that its build must see."""
+    build_room: Mapping[DistributionName, int] = field(default_factory=dict)
+    """Distribution that is built on the board -> MB of the card that its build takes meanwhile."""
     modules: Mapping[str, tuple[InstanceName, ...]] = field(default_factory=dict)
     """Import name that a manifest declares -> instances; what a self-test imports."""
     capacity: Capacity = Capacity()

@@ -41,10 +41,11 @@ class MachineFact:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BuildEffort:
-    """What compiling one sdist takes of a small board: time, and memory at the peak."""
+    """What compiling one sdist takes of a small board: time, memory at the peak, room meanwhile."""
 
     minutes: int
     memory_mb: int
+    disk_mb: int
     source: str
 
 

@@ -13,6 +13,10 @@ _UNPACKED = 4
 """A file once installed, in sizes of the file, where no index says; common practice, no source."""
 
 
+_BUILT = 10
+"""Room for a build meanwhile, in sizes of its sdist, where nothing is known; common practice."""
+
+
 class ItemKind(Enum):
     """Where something that is installed comes from; the value is what a person calls it."""
 
@@ -104,6 +108,26 @@ def sized_items(plan: Plan) -> tuple[SizedItem, ...]:
 def fetched_bytes(items: Iterable[SizedItem]) -> int:
     """Return how much has to be fetched for *items*."""
     return sum(one.fetch for one in items)
+
+
+def building_bytes(plan: Plan) -> int:
+    """Return how much of the card builds take while they run: one runs at a time."""
+    return max(
+        (
+            plan.build_room[pin.name] * 10**6
+            if pin.name in plan.build_room
+            else (pin.file.size or 0) * _BUILT
+            for pin in (*plan.python, *plan.build)
+            if not pin.is_wheel
+        ),
+        default=0,
+    )
+
+
+def most_bytes(plan: Plan, items: Iterable[SizedItem]) -> int:
+    """Return how much of the card *plan* takes at the most while its *items* are installed."""
+    listed = tuple(items)
+    return sum(one.card + one.fetch for one in listed) + building_bytes(plan)
 
 
 def card_bytes(items: Iterable[SizedItem]) -> int:

@@ -176,6 +176,11 @@ def plan_of(
         keep_logs=robot.program.keep_logs if robot.program else 1,
         debian_suites=suites_of(debian),
         sources=sources_of(problem, suites_of(debian)),
+        build_room={
+            native.distribution: native.effort.disk_mb
+            for native in software.python.native
+            if native.effort is not None
+        },
         build_environment={
             native.distribution: native.environment
             for native in software.python.native

@@ -80,6 +80,7 @@ def render_lock(plan: Plan) -> str:
                 for name in sorted(plan.build_environment)
             },
         ),
+        *_toml.table(f"{_TOOL}.build-room", dict(sorted(plan.build_room.items()))),
         *_toml.table(f"{_TOOL}.debian", _debian(plan)),
         *_toml.tables(
             f"{_TOOL}.debian.sources",

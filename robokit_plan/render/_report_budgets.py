@@ -10,6 +10,7 @@ from robokit_plan.model import (
     card_bytes,
     fetched_bytes,
     instance_sizes,
+    most_bytes,
     size_text,
     sized_items,
 )
@@ -48,7 +49,7 @@ def _bars(plan: Plan) -> Iterator[Html]:
         cores,
     )
     stays = has.system_card_bytes + card_bytes(items)
-    most = has.system_card_bytes + sum(one.card for one in items) + fetched_bytes(items)
+    most = has.system_card_bytes + most_bytes(plan, items)
     room = has.card_bytes
     yield _bar(
         "card",

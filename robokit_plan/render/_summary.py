@@ -9,7 +9,7 @@ from robokit_plan.model import (
     Rail,
     card_bytes,
     current_text,
-    fetched_bytes,
+    most_bytes,
     size_text,
     sized_items,
     volt_text,
@@ -120,7 +120,7 @@ def _card(plan: Plan) -> Iterator[str]:
         return
     items = sized_items(plan)
     stays = has.system_card_bytes + card_bytes(items)
-    while_ = has.system_card_bytes + sum(one.card for one in items) + fetched_bytes(items)
+    while_ = has.system_card_bytes + most_bytes(plan, items)
     yield (
         f"{size_text(stays)} with the system's own, {size_text(while_)} while it is installed, "
         f"limit {size_text(has.card_bytes)}"

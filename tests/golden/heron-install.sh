@@ -48,7 +48,7 @@ unset CDPATH DPKG_ROOT DPKG_ADMINDIR DPKG_FORCE GREP_OPTIONS PYTHONHOME PYTHONPA
   architecture='arm64'
   python_version='3.13'
   venv_id='80a2a24b4853b514'
-  need_kb=106681
+  need_kb=136729
   autostart=no
   lingers=yes
   builds=yes

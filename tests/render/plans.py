@@ -321,6 +321,7 @@ HERON = Plan(
         ),
     ),
     build_environment={DistributionName("spidev"): (("SPIDEV_CHECK", "1"),)},
+    build_room={DistributionName("spidev"): 30},
     modules={"numpy": names("compass", "helm"), "paho.mqtt.client": names("helm")},
     udev_rules=('SUBSYSTEM=="spidev", GROUP="spi", MODE="0660"',),
 )

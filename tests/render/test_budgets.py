@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 
 from robokit_plan.model import (
@@ -17,9 +18,11 @@ from robokit_plan.model import (
     Plan,
     Rail,
     SupplyName,
+    building_bytes,
     card_bytes,
     fetched_bytes,
     instance_sizes,
+    most_bytes,
     sized_items,
 )
 from robokit_plan.render import (
@@ -34,6 +37,7 @@ from tests.render.boards import TWENTY
 from tests.render.pages import page_of
 from tests.render.plans import HERON, deb, instance, sdist, wheel
 from tests.render.test_report import ROBOT
+from tests.render.test_script import script_of
 
 PLAN = replace(
     HERON,
@@ -99,7 +103,7 @@ def test_the_summary_says_what_is_left() -> None:
     assert (
         "load     450 MB of memory with the system's own, limit 1024 MB or more; 38 % of a core, "
         "limit 400 %; 1 plugin not counted\n"
-        "card     657 MB with the system's own, 662 MB while it is installed, limit 15 GB\n"
+        "card     657 MB with the system's own, 692 MB while it is installed, limit 15 GB\n"
     ) in render_summary(PLAN)
 
 
@@ -159,7 +163,7 @@ def test_the_page_shows_sizes_loads_and_licences() -> None:
     for told in (
         "450 MB with the system's own, limit 1024 MB, the least of its kind",
         "38 % of a core, limit 400 %",
-        "657 MB with the system's own, 662 MB while it is installed, limit 15 GB",
+        "657 MB with the system's own, 692 MB while it is installed, limit 15 GB",
         "Python: 3 files, 1.2 MB to fetch, 3.6 MB on the card",
         "to build: 2 files, 2.0 MB to fetch, 6.0 MB on the card",
         "BSD, in its makers' words",
@@ -201,3 +205,26 @@ def test_what_is_in_no_sum_is_named_behind_it() -> None:
     )
     known = replace(rail, loads=(replace(board, typical=Milliamp(600)),))
     assert "lasts about 3 h 46 min\n" in render_summary(replace(PLAN, rails=(known, pack)))
+
+
+def test_builds_take_room_one_after_the_other() -> None:
+    """The larger of two counts; ten times the sdist where nothing is known of a build."""
+    pins = [sdist(name, "1.0") for name in ("alpha", "beta")]
+    known, guessed = (replace(one, file=replace(one.file, size=1000)) for one in pins)
+    plan = replace(HERON, python=(known, guessed), build=(), debian=())
+    assert building_bytes(replace(plan, build_room={known.name: 3})) == 3_000_000
+    assert building_bytes(plan) == 10_000
+    assert building_bytes(replace(plan, python=())) == 0
+    items = sized_items(plan)
+    assert most_bytes(plan, items) == card_bytes(items) + fetched_bytes(items) + 10_000
+
+
+def test_the_script_asks_for_the_room_of_a_build() -> None:
+    roomy = replace(HERON, build_room={pin.name: 900 for pin in HERON.python if not pin.is_wheel})
+    assert roomy.build_room
+    needs = []
+    for plan in (HERON, roomy):
+        found = re.search(r"^\s*need_kb=(\d+)$", script_of(plan), re.MULTILINE)
+        assert found is not None
+        needs.append(int(found[1]))
+    assert needs[1] - needs[0] == 870_000  # 30 MB before

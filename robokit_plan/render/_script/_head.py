@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from robokit_plan.model import Plan, installed_bytes, size_text
+from robokit_plan.model import Plan, most_bytes, size_text, sized_items
 from robokit_plan.render._cautions import DEFERENCE, caution_rows
 from robokit_plan.render._plain import counted, plain
 
@@ -112,9 +112,7 @@ def header(plan: Plan, names: Sequence[str], locked: Sequence[Locked]) -> str:
 
 def variables(plan: Plan, names: Sequence[str], locked: Sequence[Locked]) -> str:
     """Return what the lock file says and what may be set from outside."""
-    need = sum(pin.size + pin.installed_size for pin in plan.debian)
-    need += sum((pin.file.size or 0) + installed_bytes(pin) for pin in (*plan.python, *plan.build))
-    need += sum(one.size or 0 for one in plan.machine.assets)
+    need = most_bytes(plan, sized_items(plan))
     user = "${SUDO_USER:-root}" if plan.program_user is None else plan.program_user
     values = {
         "robot": sh_quote(plan.robot),

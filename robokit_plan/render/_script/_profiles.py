@@ -80,6 +80,7 @@ def union_of(locked: Sequence[Locked]) -> Plan:
         indexes=_joined(one.indexes for one in plans),
         sources=_all((one.sources for one in plans), lambda source: (source.name,)),
         build_environment=_joined(one.build_environment for one in plans),
+        build_room=_joined(one.build_room for one in plans),
         system_packages=any(one.system_packages for one in plans),
         assignments=_all(
             (one.assignments for one in plans),

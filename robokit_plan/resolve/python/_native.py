@@ -156,8 +156,8 @@ def _compiled(world: World, chosen: Installed, pin: PythonPin, fact: NativeFact 
     effort = None if fact is None else fact.effort
     if effort is not None:
         why.append(
-            f"on a small board that takes about {_span(effort.minutes)} and {effort.memory_mb} MB "
-            f"of memory ({effort.source})"
+            f"on a small board that takes about {_span(effort.minutes)}, {effort.memory_mb} MB "
+            f"of memory and {effort.disk_mb} MB of the card ({effort.source})"
         )
     if fact is not None and fact.note:
         why.append(fact.note)
