@@ -642,6 +642,34 @@ check_bundled() {
   printf '%s  %s\n' "$5" "$bundle/debian/$4" | sha256sum --check --status || fail 7 "$bundle/debian/$4 is not the file that was planned; nothing was changed"
 }
 
+# Arguments: as of debian_rows.
+package_hash() { printf '%s %s %s %s\n' "$1" "$2" "$3" "$5"; }
+
+# One version has one file: what an archive lists under it must be what was planned. apt holds the
+# file itself against that list.
+check_listed() {
+  while read -r name version arch; do
+    printf '%s=%s\n' "$(package_word "$name" "$version" "$arch")" "$version"
+  done <"$work/apt/missing" >"$work/apt/asked"
+  # shellcheck disable=SC2046  # names with versions
+  APT_CONFIG="$work/apt/apt.conf" apt-cache show -- $(cat "$work/apt/asked") 2>/dev/null | awk '
+    function told() { if (name != "") print name, version, arch, hash; name = hash = "" }
+    /^Package: / { name = $2 }
+    /^Version: / { version = $2 }
+    /^Architecture: / { arch = $2 }
+    /^SHA256: / { hash = $2 }
+    /^$/ { told() }
+    END { told() }' >"$work/apt/listed"
+  debian_rows package_hash >"$work/apt/hashes"
+  other=$(awk '{ key = $1 " " $2 " " $3 }
+    FILENAME == ARGV[1] { missing[key] = 1; next }
+    FILENAME == ARGV[2] { if (NF > 3) { known[key] = 1; listed[$0] = 1 } next }
+    (key in missing) && (key in known) && !($0 in listed) { printf " %s=%s", $1, $2 }' \
+    "$work/apt/missing" "$work/apt/listed" "$work/apt/hashes")
+  [ -z "$other" ] || fail 7 "an archive has another file than the planned one under the same version:$other
+  nothing was changed; if it is a build of its maker's that you want: robokit-plan lock --upgrade, then robokit-plan script"
+}
+
 is_installed() {
   # shellcheck disable=SC2016
   [ "$(dpkg-query -W -f='${db:Status-Status}' "$1" 2>/dev/null)" = installed ]
@@ -697,6 +725,31 @@ debian_install() {
   apt_get "$@" install --yes --no-install-recommends "$removal" "$downgrade" -- $words
 }
 
+# Every file before any is unpacked, so that a network which goes away changes nothing.
+debian_fetch() {
+  rm -f -- "$work/apt/unfetched"
+  { debian_install --download-only 2>&1 || : >"$work/apt/unfetched"; } | tee -- "$work/apt/fetched" |
+    sed -n -e '/^\(Get\|Err\|E\|W\):/p' -e '/^Fetched /p' # the rest is told while installing
+  [ -e "$work/apt/unfetched" ] || return 0
+  fail_if_full
+  if grep -q -e 'enough free space' -e 'No space left' "$work/apt/fetched"; then
+    fail 4 "no room is left for the Debian packages; nothing was changed"
+  elif grep -q -e 'Hash Sum mismatch' -e 'unexpected size' "$work/apt/fetched"; then
+    fail 7 "a Debian package is not the file that its archive lists; nothing was changed; its mirror may be in the middle of an update: try again later"
+  elif grep -q -e ' 404 ' -e 'File not found' "$work/apt/fetched"; then
+    no_such_version "an archive lists a planned version and has its file no more, see above"
+  fi
+  fail 5 "not every Debian package could be fetched. Nothing was changed and what was fetched is kept: run this again, or use a bundle, which needs no network: robokit-plan card --offline"
+}
+
+# Ends a run in which apt gave up. While another program holds the lock, that was the reason.
+apt_failed() {
+  if apt_get -o DPkg::Lock::Timeout=0 check 2>&1 | grep -q 'Could not get lock'; then
+    fail 8 "another program is installing; wait until it is done, then run this again"
+  fi
+  fail_or_full 1 "apt could not finish; mend what it says above and run this again"
+}
+
 # What the person at the keyboard can do about a version that cannot be had. Argument: sentence.
 no_such_version() {
   fail 6 "$1
@@ -745,6 +798,7 @@ preflight_packages() {
       grep -Fqx -e "$name $version" "$work/apt/offered" || printf ' %s=%s' "$name" "$version"
     done <"$work/apt/missing")
     [ -z "$gone" ] || no_such_version "these exact versions are in no archive that is known here any more:$gone"
+    check_listed
   fi
   find_old
   if ! debian_install --simulate >"$work/apt/simulated" 2>&1; then
@@ -802,10 +856,11 @@ step_debian() {
     sort | comm -23 - "$work/apt/before" >"$work/apt/new"
   if [ -s "$work/apt/new" ]; then note_lines debian "$work/apt/new"; fi
   if [ "$missing" -gt 0 ]; then
-    debian_install || fail_or_full 1 "apt could not finish; mend what it says above and run this again"
+    from_bundle || debian_fetch
+    debian_install || apt_failed
   else
     # shellcheck disable=SC2046  # names
-    apt_get remove --yes -o APT::Get::AutomaticRemove=false -- $(cat "$work/apt/old") || fail_or_full 1 "apt could not finish; mend what it says above and run this again"
+    apt_get remove --yes -o APT::Get::AutomaticRemove=false -- $(cat "$work/apt/old") || apt_failed
   fi
   find_missing
   [ "$missing" -eq 0 ] || fail 1 "$(counted "$missing" package) of the plan is not there as planned"

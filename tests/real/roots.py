@@ -118,8 +118,11 @@ class Root:
                     try:
                         started.wait(after_s)
                     except subprocess.TimeoutExpired:
-                        os.kill(started.pid, signal.SIGKILL)
-                        return True
+                        # the first process of the namespace: the kernel ends all others with it
+                        # (pid_namespaces(7)), and unshare waits until they are gone
+                        for first in _children(started.pid):
+                            os.kill(first, signal.SIGKILL)
+                            return True
                     return False
             return False
         finally:
@@ -176,6 +179,11 @@ class Root:
         path = self.path / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text)
+
+
+def _children(process: int) -> list[int]:
+    words = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+    return [int(one) for one in words]
 
 
 def _ids(path: Path) -> dict[int, str]:

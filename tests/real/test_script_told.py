@@ -10,11 +10,16 @@ import fcntl
 import hashlib
 import platform
 import shutil
+import socket
 import subprocess
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 
 import pytest
 
@@ -168,13 +173,18 @@ def test_a_package_that_was_being_unpacked_is_unpacked_anew(root: Root) -> None:
 
 
 @contextmanager
-def held(root: Root, seconds: float) -> Iterator[None]:
+def held(root: Root, seconds: float) -> Iterator[Callable[[], None]]:
     """Hold dpkg's lock as apt does (fcntl, not flock) for some seconds."""
     with (root.path / "var/lib/dpkg/lock-frontend").open("w") as file:
         fcntl.lockf(file, fcntl.LOCK_EX)
-        timer = threading.Timer(seconds, lambda: fcntl.lockf(file, fcntl.LOCK_UN))
+
+        def let_go() -> None:
+            fcntl.lockf(file, fcntl.LOCK_UN)
+            timer.cancel()
+
+        timer = threading.Timer(seconds, let_go)
         timer.start()
-        yield
+        yield let_go
         timer.join()
 
 
@@ -188,42 +198,138 @@ def test_another_installer_is_waited_for(root: Root) -> None:
     assert version_of(root, "late") == "1"
 
 
+def test_an_installer_that_goes_on_and_on_is_told(root: Root) -> None:
+    """Five minutes are waited for by default, shorter here."""
+    put(root, own_package(root, "later"))
+    script = root.path / "srv/heron/install.sh"
+    text = script.read_text()
+    assert text.count("Lock::Timeout=300") == 1
+    script.write_text(text.replace("Lock::Timeout=300", "Lock::Timeout=1"))
+    with held(root, 60) as let_go:
+        output = root.sh(f"{BUNDLE}{RUN} --only debian", expect=8, network=False)
+        let_go()
+    assert "stopped: another program is installing; wait until it is done" in output
+    assert version_of(root, "later") == "none"
+
+
+def listed(root: Root, pin: DebianPin, **changes: str) -> str:
+    """Return the paragraph of *pin* in a list of packages; *changes* of its fields."""
+    deb = root.path / "srv/bundle/debian" / pin.filename.rpartition("/")[2]
+    fields = {
+        "Package": pin.name,
+        "Version": pin.version,
+        "Architecture": "all",
+        "Filename": f"./{pin.name}.deb",
+        "Size": str(deb.stat().st_size),
+        "SHA256": pin.sha256,
+        "Description": "made by a test",
+    } | changes
+    return "".join(f"{name}: {value}\n" for name, value in fields.items()) + "\n"
+
+
+@contextmanager
+def archive(root: Root, pin: DebianPin, text: str, url: str = "file:/srv/mirror") -> Iterator[Path]:
+    """Let *root* know one archive, at srv/mirror, with *pin*'s file and the list *text*."""
+    folder = root.path / "srv/mirror"
+    folder.mkdir()
+    deb = root.path / "srv/bundle/debian" / pin.filename.rpartition("/")[2]
+    shutil.copy(deb, folder / f"{pin.name}.deb")
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    (folder / "Release").write_text(f"Suite: stable\nSHA256:\n {digest} {len(text)} Packages\n")
+    (folder / "Packages").write_text(text)
+    settings = root.path / "etc/apt"
+    shutil.copytree(settings, root.path / "srv/apt")
+    for path in settings.glob("sources.list.d/*"):
+        path.unlink()
+    root.write("etc/apt/sources.list", f"deb [trusted=yes] {url} ./\n")
+    put(root, pin)
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder)
+        shutil.rmtree(settings)
+        (root.path / "srv/apt").rename(settings)
+
+
 def test_a_mirror_in_the_middle_of_its_update_is_asked_again(root: Root) -> None:
     """Its Release file names a list of packages that is not there yet (Debian repository format)."""
     pin = own_package(root, "synced")
-    deb = root.path / "srv/bundle/debian" / pin.filename.rpartition("/")[2]
-    repository = root.path / "srv/mirror"
-    repository.mkdir()
-    shutil.copy(deb, repository / "synced.deb")
-    listed = (
-        f"Package: synced\nVersion: 1\nArchitecture: all\nFilename: ./synced.deb\n"
-        f"Size: {deb.stat().st_size}\nSHA256: {pin.sha256}\nDescription: made by a test\n\n"
-    )
-    digest = hashlib.sha256(listed.encode()).hexdigest()
-    (repository / "Release").write_text(
-        f"Suite: stable\nSHA256:\n {digest} {len(listed)} Packages\n"
-    )
-    (repository / "Packages").write_text(listed[:40])
-    kept = {
-        path: path.read_bytes()
-        for path in (root.path / "etc/apt").glob("sources.list*")
-        if path.is_file()
-    }
-    others = list((root.path / "etc/apt/sources.list.d").iterdir())
-    for path in others:
-        path.rename(path.with_name(f"{path.name}.away"))
-    root.write("etc/apt/sources.list", "deb [trusted=yes] file:/srv/mirror ./\n")
-    put(root, pin)
-    mended = threading.Timer(3, lambda: (repository / "Packages").write_text(listed))
-    mended.start()
-    root.sh(f"{RUN} --only debian", network=False)
-    mended.join()
+    text = listed(root, pin)
+    with archive(root, pin, text) as folder:
+        (folder / "Packages").write_text(text[:40])
+        mended = threading.Timer(3, lambda: (folder / "Packages").write_text(text))
+        mended.start()
+        root.sh(f"{RUN} --only debian", network=False)
+        mended.join()
     assert version_of(root, "synced") == "1"
-    (root.path / "etc/apt/sources.list").unlink()
-    for path in others:
-        path.with_name(f"{path.name}.away").rename(path)
-    for path, content in kept.items():
-        path.write_bytes(content)
+
+
+def test_another_file_under_the_planned_version_is_refused(root: Root) -> None:
+    """As where an archive of somebody else's built it anew; apt alone would take it."""
+    pin = own_package(root, "rebuilt")
+    planned = replace(pin, sha256="a" * 64)
+    with archive(root, planned, listed(root, pin)):
+        output = unchanged(root, f"{RUN} --only debian", 7)
+    assert (
+        "stopped: an archive has another file than the planned one under the same version: "
+        "rebuilt=1"
+    ) in output
+
+
+def test_a_damaged_file_of_an_archive_is_refused(root: Root) -> None:
+    pin = own_package(root, "damaged")
+    with archive(root, pin, listed(root, pin)) as folder:
+        content = (folder / "damaged.deb").read_bytes()
+        (folder / "damaged.deb").write_bytes(content[:-1] + b"x")
+        output = unchanged(root, f"{RUN} --only debian", 7)
+    assert "stopped: a Debian package is not the file that its archive lists" in output
+
+
+def test_a_file_that_left_its_archive_is_told(root: Root) -> None:
+    pin = own_package(root, "left")
+    with archive(root, pin, listed(root, pin)) as folder:
+        (folder / "left.deb").unlink()
+        output = unchanged(root, f"{RUN} --only debian", 6)
+    assert "stopped: an archive lists a planned version and has its file no more" in output
+    assert "robokit-plan card --offline" in output
+
+
+class _Mirror(SimpleHTTPRequestHandler):
+    """A mirror that hangs up in the middle of packages."""
+
+    def do_GET(self) -> None:
+        if self.path.endswith(".deb"):
+            content = Path(self.translate_path(self.path)).read_bytes()
+            self.send_response(200)
+            self.send_header("Content-Length", str(len(content)))
+            self.end_headers()
+            self.wfile.write(content[: len(content) // 2])
+            self.connection.shutdown(socket.SHUT_RDWR)
+        else:
+            super().do_GET()
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+def test_a_network_that_goes_away_changes_nothing(root: Root) -> None:
+    pin = own_package(root, "far")
+    server = ThreadingHTTPServer(
+        ("127.0.0.1", 0), partial(_Mirror, directory=str(root.path / "srv/mirror"))
+    )
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    url = f"http://127.0.0.1:{server.server_address[1]}/"
+    with archive(root, pin, listed(root, pin), url):
+        # asked as from a robot, past the proxies of this machine
+        command = f"no_proxy=127.0.0.1 {RUN} --only debian"
+        before = {name: one for name, one in root.state(noise=False).items() if name[:4] != "opt/"}
+        output = root.sh(command, expect=5)
+        after = {name: one for name, one in root.state(noise=False).items() if name[:4] != "opt/"}
+    server.shutdown()
+    server.server_close()
+    assert "stopped: not every Debian package could be fetched. Nothing was changed" in output
+    assert differences(before, after) == []
+    assert version_of(root, "far") == "none"
 
 
 def test_a_card_that_runs_full_while_packages_are_unpacked(root: Root) -> None:
