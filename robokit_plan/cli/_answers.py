@@ -76,16 +76,22 @@ def lint_asked(
     return Asked(command=f"lint {form}", names=names, offline=True), form
 
 
-def find_answer(asked: Asked, form: str) -> Answer | None:
-    """Return what the call prints in *form*, where that is known without planning."""
+def find_answer(
+    asked: Asked, form: str, folders: dict[str, FilesState] | None = None
+) -> Answer | None:
+    """
+    Return what the call prints in *form*, where that is known without planning.
+
+    *folders* are filled as by `files_state`, where files were looked at.
+    """
     try:
-        return _kept(asked, form)
+        return _kept(asked, form, folders)
     except OSError:
         # The working folder is gone, say: the command itself tells about it.
         return None
 
 
-def _kept(asked: Asked, form: str) -> Answer | None:
+def _kept(asked: Asked, form: str, folders: dict[str, FilesState] | None) -> Answer | None:
     from robokit_plan.edge.cache import Cache, cache_file, find_unsealed
     from robokit_plan.edge.kept_files import Watched, files_state, tool_files, tool_state
     from robokit_plan.edge.kept_rows import parse_rows, rows_stand
@@ -109,7 +115,7 @@ def _kept(asked: Asked, form: str) -> Answer | None:
                 return None
         except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
             return None
-        if files_state(watched).digest != entry["files"]:
+        if files_state(watched, folders).digest != entry["files"]:
             return None
         if not rows_stand(rows, cache, now=time.time(), offline=asked.offline):
             return None

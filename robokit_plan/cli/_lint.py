@@ -29,6 +29,13 @@ class Scope(NamedTuple):
     """Make the safe repairs first."""
 
 
+class Before(NamedTuple):
+    """`keeper` made before files were looked at; `folders` as `files_state` fills them."""
+
+    keeper: Keeper
+    folders: dict[str, FilesState]
+
+
 def lint_plainly(asked: Asked, form: str) -> int:
     """
     Print what is known of the files, or what reading them tells, and keep that.
@@ -41,22 +48,29 @@ def lint_plainly(asked: Asked, form: str) -> int:
     """
     from robokit_plan.cli._terminal import show
 
-    known = find_answer(asked, form)
+    # Made first: what changes after it looked, and before it is read, must not be kept.
+    before = Before(Keeper(asked), {})
+    known = find_answer(asked, form, before.folders)
     if known is None:
-        return lint_some(asked, form, Scope())
+        return lint_some(asked, form, Scope(), before)
     if known.text:
         show(known.text)
     return known.status
 
 
-def lint_some(asked: Asked, form: str, scope: Scope) -> int:
+def lint_some(asked: Asked, form: str, scope: Scope, before: Before | None = None) -> int:
     """
-    Read, judge and print; return the exit status.
+    Read, judge and print; return the exit status. *before*: what was seen of the files already.
 
     Raises:
         UnreadableFile: There is no file to look at.
         WrongUse: No such format or revision.
     """
+    with _all_kept():
+        return _told(asked, form, scope, before or Before(Keeper(asked), {}))
+
+
+def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
     from robokit_plan.cli._failure import WrongUse
     from robokit_plan.cli._judged import judged
     from robokit_plan.cli._session import json_failures
@@ -67,14 +81,14 @@ def lint_some(asked: Asked, form: str, scope: Scope) -> int:
 
     if form not in {*LINT_FORMATS, NOTES}:
         raise WrongUse(f"no format is called {form}", why=f"formats: {', '.join(LINT_FORMATS)}")
-    keeper = Keeper(asked)
     kept = None
     paths = [Path(one) for one in asked.names] or [Path()]
-    with json_failures(form == JSON), _all_kept():
+    with json_failures(form == JSON):
         if scope == Scope():
             from robokit_plan.cli._lint_kept import KeptPlugins
 
-            kept = KeptPlugins(asked, [one if one.is_dir() else one.parent for one in paths])
+            shelves = [one if one.is_dir() else one.parent for one in paths]
+            kept = KeptPlugins(asked, shelves, before.folders)
         reading = read_lint_targets(paths, known=None if kept is None else kept.find)
         touched = _touched(reading.targets, paths[0], scope.since)
         if scope.fix and _fix(touched):
@@ -92,7 +106,7 @@ def lint_some(asked: Asked, form: str, scope: Scope) -> int:
         folders: dict[str, FilesState] = {}
         watched = (*lint_files(paths, reading), *absent.grounds.watched)
         with Cache(cache_file(os.environ)) as cache:
-            held = keeper.keep_over(
+            held = before.keeper.keep_over(
                 watched, absent.grounds.rows, {form: text}, status, put=cache.put, folders=folders
             )
             if held and not any(one.robot is not None for one in reading.targets):

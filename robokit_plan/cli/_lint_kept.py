@@ -50,16 +50,17 @@ class KeptPlugins:
     Args:
         asked: The call; the form of its answer does not matter.
         folders: Those that it names.
+        found: Their states, where they were looked at already; filled where not.
     """
 
-    def __init__(self, asked: Asked, folders: Sequence[Path]) -> None:
+    def __init__(self, asked: Asked, folders: Sequence[Path], found: dict[str, FilesState]) -> None:
         self._key = sha256(json.dumps([os.getcwd(), asked.names]).encode()).hexdigest()  # noqa: PTH109
         self._rows: Mapping[str, _Row] = _stored(self._key)
         self._states = _Folders({})
         if self._rows:
-            found: dict[str, FilesState] = {}
-            watched = [kept_files.Watched("code", str(one.absolute())) for one in folders]
-            kept_files.files_state(watched, found)
+            if not found:
+                watched = [kept_files.Watched("code", str(one.absolute())) for one in folders]
+                kept_files.files_state(watched, found)
             self._states = _Folders(found)
 
     def find(self, path: Path, name: str) -> LintTarget | None:

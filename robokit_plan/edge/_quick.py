@@ -131,7 +131,7 @@ def _type(value: str | list[str], _: _Root) -> Verdict:
 def _members(schema: dict[str, Any], root: _Root) -> Verdict:
     named = {name: root.verdict(one) for name, one in schema.get("properties", {}).items()}
     alike = [
-        (_ecma(pattern).search, root.verdict(one))
+        (_finder(pattern), root.verdict(one))
         for pattern, one in schema.get("patternProperties", {}).items()
     ]
     other = root.verdict(schema.get("additionalProperties", True))
@@ -188,6 +188,15 @@ def _same(left: Any, right: Any) -> bool:
 def _pattern(value: str, _: _Root) -> Verdict:
     # Compiled when a text meets it: most patterns of a schema meet none in one file.
     return lambda data: not isinstance(data, str) or _ecma(value).search(data) is not None
+
+
+def _finder(pattern: str) -> Callable[[str], object]:
+    """Return what says whether *pattern* is found in a text."""
+    start = re.fullmatch(r"\^([A-Za-z0-9-]+)", pattern)
+    if start is None:
+        return _ecma(pattern).search
+    word = start[1]
+    return lambda text: text.startswith(word)
 
 
 @cache

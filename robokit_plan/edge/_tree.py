@@ -257,16 +257,17 @@ def decoded(content: bytes, file: str) -> str:
     Raises:
         UnreadableFile: Too large, binary, or not UTF-8.
     """
-    whole = Origin(file=file)
     if len(content) > MAX_BYTES:
         raise UnreadableFile.at(
-            whole,
+            Origin(file=file),
             f"it is larger than {MAX_BYTES // 1_000_000} MB, more than any such file needs",
             "give the path of a manifest.yaml or robot.yaml",
         )
     if b"\0" in content:
         raise UnreadableFile.at(
-            whole, "it holds zero bytes, so it is no text", f"save {file} as UTF-8 text"
+            Origin(file=file),
+            "it holds zero bytes, so it is no text",
+            f"save {file} as UTF-8 text",
         )
     try:
         return content.decode("utf-8-sig")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from enum import Enum
 from typing import TypeVar
@@ -15,16 +14,28 @@ from ._tree import Node
 _Kind = TypeVar("_Kind", bound=Enum)
 
 
-@dataclass(frozen=True, slots=True)
 class View:
     """
     One map, or nothing where the key was absent.
 
     Relies on `check_shape`: what is there is of the kind that the schema asks for.
+
+    Args:
+        node: The map.
+        at: Where it is named, or what stands there.
     """
 
-    node: Node | None
-    origin: Origin
+    __slots__ = ("_at", "node")
+
+    def __init__(self, node: Node | None, at: Node | Origin) -> None:
+        self.node = node
+        self._at = at
+
+    @property
+    def origin(self) -> Origin:
+        """Where it is named; made when somebody asks, which of most maps nobody does."""
+        at = self._at
+        return at.origin if isinstance(at, Node) else at
 
     def __contains__(self, key: str) -> bool:
         return self.node is not None and key in self.node.entries
@@ -41,21 +52,24 @@ class View:
 
     def view(self, key: str) -> View:
         """Return the map under *key*."""
-        child = self.child(key)
-        return View(child if child and child.kind == "map" else None, self.place(key))
+        entry = None if self.node is None else self.node.entries.get(key)
+        if entry is None:
+            return View(None, self._at)
+        name, child = entry
+        return View(child if child.kind == "map" else None, name)
 
     def views(self, key: str) -> Iterator[View]:
         """Yield the maps of the list under *key*."""
         child = self.child(key)
         for item in child.items if child else ():
-            yield View(item, item.origin)
+            yield View(item, item)
 
     def named(self, key: str) -> Iterator[tuple[str, View]]:
         """Yield name and map of each entry of the map under *key*, in the file's order."""
         child = self.child(key)
         for name, (name_node, value) in child.entries.items() if child else ():
             if not name.startswith("x-"):
-                yield name, View(value, name_node.origin)
+                yield name, View(value, name_node)
 
     def string(self, key: str) -> str | None:
         """Return the text under *key*."""
@@ -73,11 +87,15 @@ class View:
         if child is None:
             return ()
         items = child.items if child.kind == "list" else [child]
-        return tuple(Text(text=scalar_text(item), origin=item.origin) for item in items)
+        return tuple([Text(text=scalar_text(item), origin=item.origin) for item in items])
 
     def strings(self, key: str) -> tuple[str, ...]:
         """Return the texts under *key* without their places."""
-        return tuple(one.text for one in self.texts(key))
+        child = self.child(key)
+        if child is None:
+            return ()
+        items = child.items if child.kind == "list" else [child]
+        return tuple([scalar_text(item) for item in items])
 
     def integer(self, key: str) -> int | None:
         """Return the whole number under *key*."""

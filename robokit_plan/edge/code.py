@@ -43,14 +43,15 @@ def read_code(folder: Path, name: str, *, scan: Scan = scanned) -> PluginCode:
     Links out of *folder* are not followed. *scan* looks into folders, as `scanned` does.
     """
     shelf = _Shelf()
+    top = str(folder)
     before = "" if name == "." else f"{name}/"
-    for below in _files(folder, "", 0, scan):
+    for below in _files(top, "", 0, scan):
         if shelf.files >= MAX_FILES:
             shelf.complete = False
             break
         shelf.files += 1
         module = below.removesuffix(".py").replace("/", ".").removesuffix(".__init__")
-        _read(folder / below, f"{before}{below}", module, shelf)
+        _read(f"{top}/{below}", f"{before}{below}", module, shelf)
     return PluginCode(
         imports=tuple(sorted(shelf.imports.values(), key=lambda one: one.text)),
         guarded=tuple(
@@ -77,7 +78,7 @@ class _Shelf:
     comments: list[LineComment] = field(default_factory=list)
 
 
-def _files(top: Path, below: str, depth: int, scan: Scan) -> Iterator[str]:
+def _files(top: str, below: str, depth: int, scan: Scan) -> Iterator[str]:
     """Yield the Python files below *top*, as they are called from there; *below* ends with /."""
     try:
         entries = scan(f"{top}/{below}".removesuffix("/"))
@@ -88,7 +89,7 @@ def _files(top: Path, below: str, depth: int, scan: Scan) -> Iterator[str]:
         if name.startswith((".", "test_")) or name in _SKIPPED:
             continue
         linked = entry.is_symlink()
-        if linked and not is_inside(top, Path(entry.path)):
+        if linked and not is_inside(Path(top), Path(entry.path)):
             continue
         if entry.is_dir():
             if depth < MAX_DEPTH and not linked:
@@ -97,7 +98,7 @@ def _files(top: Path, below: str, depth: int, scan: Scan) -> Iterator[str]:
             yield f"{below}{name}"
 
 
-def _read(path: Path, name: str, module: str, shelf: _Shelf) -> None:
+def _read(path: str, name: str, module: str, shelf: _Shelf) -> None:
     try:
         text = read_text(path, name)
         if not text:

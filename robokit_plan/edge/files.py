@@ -38,33 +38,38 @@ class CannotWrite(Exception):  # noqa: N818  the name says what happened
         return f"{text} ({self.repair})" if self.repair else text
 
 
-def read_text(path: Path, name: str) -> str:
+def read_text(path: Path | str, name: str) -> str:
     """
     Return the text of *path*, called *name* in messages.
 
     Raises:
         UnreadableFile: Missing, not an ordinary file, too large, binary, or not UTF-8.
     """
-    whole = Origin(file=name)
     try:
         # A pipe or device in a stranger's folder would never end.
-        found = path.stat()
+        found = os.stat(path)  # noqa: PTH116  a library has thousands
         if not stat.S_ISREG(found.st_mode):
-            what = "a folder" if path.is_dir() else "no ordinary file"
+            what = "a folder" if stat.S_ISDIR(found.st_mode) else "no ordinary file"
+            whole = Origin(file=name)
             raise UnreadableFile.at(whole, f"it is {what}", f"put a text file at {name}")
-        with open(path, "rb", buffering=0) as stream:  # noqa: PTH123  a library has thousands
-            content = stream.read(min(found.st_size, MAX_BYTES) + 1)
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            content = os.read(descriptor, min(found.st_size, MAX_BYTES) + 1)
             if len(content) > found.st_size:  # it grew, or its file system knows no sizes
-                content += stream.read(MAX_BYTES + 1)
+                content += os.read(descriptor, MAX_BYTES + 1)
+        finally:
+            os.close(descriptor)
     except FileNotFoundError:
-        raise UnreadableFile.at(whole, "there is no such file", f"create {name}") from None
+        raise UnreadableFile.at(
+            Origin(file=name), "there is no such file", f"create {name}"
+        ) from None
     except PermissionError:
         raise UnreadableFile.at(
-            whole, "its permissions forbid reading", f"chmod u+r {name}"
+            Origin(file=name), "its permissions forbid reading", f"chmod u+r {name}"
         ) from None
     except (OSError, ValueError) as error:
         words = getattr(error, "strerror", None) or str(error)
-        raise UnreadableFile.at(whole, words.lower()) from None
+        raise UnreadableFile.at(Origin(file=name), words.lower()) from None
     return decoded(content, name)
 
 

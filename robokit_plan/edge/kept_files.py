@@ -146,35 +146,35 @@ class _Look:
 
     def folder(self, path: str) -> list[str]:
         """Look at what a plugin is made of in one folder; return the folders in it."""
-        self._add(path)
         self._see(os.stat(path))  # noqa: PTH116  a file may have left it
         with os.scandir(path) as found:
             entries = sorted(found, key=_name_of)
+        # No name holds a zero byte, so no two folders give the same words.
+        words = [path]
         inside = []
         for entry in entries:
-            if entry.name.startswith(".") or entry.name in _NO_CODE:
+            name = entry.name
+            if name.startswith(".") or name in _NO_CODE:
                 continue
             linked = entry.is_symlink()
             if not linked and entry.is_dir():
                 inside.append(entry.path)
-            elif linked or entry.name.endswith((".py", ".yaml")):
-                self._entry(entry, linked=linked)
+            elif linked or name.endswith((".py", ".yaml")):
+                words.append(name)
+                if linked:
+                    words.append(os.path.realpath(entry.path))
+                words.append(self._stamped(entry))
+        self.total.update(os.fsencode("\0".join(words)))
         return inside
 
-    def _entry(self, entry: os.DirEntry[str], *, linked: bool) -> None:
-        if linked:
-            self._real(entry.path)
+    def _stamped(self, entry: os.DirEntry[str]) -> str:
         try:
             found = entry.stat()
         except OSError:
-            self._add(entry.name, "unreadable")
-            return
-        # Size and time of change can be set back by whoever writes; the kernel's own time cannot.
-        self._add(
-            entry.name,
-            f"{found.st_ctime_ns} {found.st_size} {found.st_mtime_ns} {found.st_ino}",
-        )
+            return "unreadable"
         self._see(found)
+        # Size and time of change can be set back by whoever writes; the kernel's own time cannot.
+        return f"{found.st_ctime_ns} {found.st_size} {found.st_mtime_ns} {found.st_ino}"
 
     def _real(self, path: str) -> None:
         self._add(os.path.realpath(path))

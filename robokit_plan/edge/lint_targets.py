@@ -155,27 +155,29 @@ def lint_files(paths: Iterable[Path], reading: LintReading) -> tuple[Watched, ..
 
 def _files(path: Path, scan: Scan) -> Iterator[Path]:
     if path.is_dir():
-        yield from _below(path.absolute(), path.absolute(), 0, scan)
+        top = path.absolute()
+        yield from map(Path, _below(str(top), top, 0, scan))
     elif path.exists() or path.is_symlink():
         yield path.absolute()
 
 
-def _below(folder: Path, top: Path, depth: int, scan: Scan) -> Iterator[Path]:
+def _below(folder: str, top: Path, depth: int, scan: Scan) -> Iterator[str]:
     try:
-        entries = scan(str(folder))[:MAX_TARGETS]
+        entries = scan(folder)[:MAX_TARGETS]
     except OSError:
         return
     for entry in entries:
-        if entry.name.startswith(".") or entry.name in _SKIPPED:
+        name = entry.name
+        if name.startswith(".") or name in _SKIPPED:
             continue
         linked = entry.is_symlink()
         if linked and not is_inside(top, Path(entry.path)):
             continue
         if _is_folder(entry):
             if depth < MAX_DEPTH and not linked:
-                yield from _below(Path(entry.path), top, depth + 1, scan)
-        elif entry.name in {MANIFEST_FILE, ROBOT_FILE}:
-            yield Path(entry.path)
+                yield from _below(entry.path, top, depth + 1, scan)
+        elif name in {MANIFEST_FILE, ROBOT_FILE}:
+            yield entry.path
 
 
 def _is_folder(entry: os.DirEntry[str]) -> bool:
@@ -187,6 +189,9 @@ def _is_folder(entry: os.DirEntry[str]) -> bool:
 
 
 def _name(path: Path, base: Path) -> str:
+    words, start = str(path), f"{base}/"
+    if words.startswith(start) and "/.." not in words:
+        return words.removeprefix(start)
     return Path(os.path.relpath(path, base)).as_posix()
 
 

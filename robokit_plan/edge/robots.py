@@ -172,7 +172,7 @@ def _entry(item: Node) -> EnabledPlugin:
         return EnabledPlugin(
             instance=InstanceName(name), plugin=PluginName(name), origin=item.origin
         )
-    view = View(item, item.origin)
+    view = View(item, item)
     plugin = view.string("plugin") or ""
     settings = view.child("set")
     entries = settings.entries.items() if settings else ()

@@ -10,13 +10,14 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from robokit_plan.cli import main
 from robokit_plan.cli._answers import LINT_FORMATS, Answer, find_answer, lint_asked
 from robokit_plan.cli._app import run
-from robokit_plan.cli._lint import Scope, lint_some
+from robokit_plan.cli._lint import Scope, lint_plainly, lint_some
 from robokit_plan.edge.cache import Cache, cache_file
 from robokit_plan.edge.kept_rows import HEAD, PageHead, stored_head
 from tests.cli.skiff import LEAK, ROBOT, Skiff
@@ -190,6 +191,32 @@ def test_every_input_that_changes_ends_it(
     assert kept() is not None
     change(skiff)
     assert kept() is None
+
+
+def test_what_changes_after_the_look_is_not_kept(
+    skiff: Skiff,
+    linted: Linted,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Folders are looked at once, before reading; what is written meanwhile is told next time."""
+    asked, form = lint_asked(["plugins"], layout="text", notes=False)
+    linted("plugins")
+    _edit_code(skiff)
+    time.sleep(0.05)
+
+    def meanwhile(*arguments: Any) -> Answer | None:
+        found = find_answer(*arguments)
+        skiff.plugin("leak", LEAK.replace("alpha>=1", "alpha>>1"))
+        return found
+
+    with monkeypatch.context() as inside:
+        inside.setattr("robokit_plan.cli._lint.find_answer", meanwhile)
+        lint_plainly(asked, form)
+    capsys.readouterr()
+    assert kept("plugins") is None
+    assert lint_plainly(asked, form) == 1
+    assert "alpha>>1" in capsys.readouterr().out
 
 
 def test_what_nobody_reads_does_not_count(skiff: Skiff, linted: Linted) -> None:

@@ -84,6 +84,8 @@ def test_paths_may_be_relative(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.chdir(tmp_path / "plugins")
     reading = read_lint_targets([Path("helm"), Path("../robot.yaml")])
     assert [one.name for one in reading.targets] == ["../robot.yaml", "helm/manifest.yaml"]
+    (around,) = read_lint_targets([Path("../plugins/helm")]).targets
+    assert around.name == "helm/manifest.yaml"
 
 
 @pytest.mark.parametrize(
