@@ -108,6 +108,11 @@ def _python(plan: Plan, one: PlannedInstance, manifest: Manifest | None) -> list
         )
         for pin in direct
     ]
+    rows += [
+        join([el("span", pin.name, class_="name"), f" {pin.version}, brought by {pin.package}"])
+        for pin in plan.carried
+        if one.name in pin.wanted_by
+    ]
     more = sum(one.name in pin.wanted_by for pin in plan.python) - len(direct)
     if more:
         rows.append(_words(f"{more} more that these need"))

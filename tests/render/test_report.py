@@ -23,10 +23,13 @@ from robokit_plan.edge.report_files import read_report_files
 from robokit_plan.model import (
     Assignment,
     BoardId,
+    CarriedPin,
     CarrierPort,
     ClaimName,
     Controller,
     ControllerName,
+    DebianName,
+    DistributionName,
     InstanceName,
     LineName,
     LineUse,
@@ -462,3 +465,15 @@ def test_names_that_differ_only_in_odd_characters_have_places_of_their_own() -> 
 
 def test_names_of_who_brings_a_hazard_lead_to_the_cautions() -> None:
     assert read().values("href").count("#cautions") == 1 + len(names("helm"))
+
+
+def test_what_debian_brings_to_a_plugin_is_told_with_it() -> None:
+    """Among what the plugin brings, not only in the sum at the top."""
+    carried = CarriedPin(
+        name=DistributionName("numpy"),
+        version="2.2.4",
+        package=DebianName("python3-numpy"),
+        wanted_by=names("helm"),
+    )
+    page = read(replace(REPORT, plan=replace(RAFT, carried=(carried,)), toggles=()))
+    assert "numpy 2.2.4, brought by python3-numpy" in "".join(page.texts)
