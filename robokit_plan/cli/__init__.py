@@ -21,7 +21,14 @@ def main(argv: Sequence[str] | None = None) -> None:
         return
     from robokit_plan.cli._failure import status_of
 
-    sys.exit(status_of(lambda: _call(arguments)))
+    status = status_of(lambda: _call(arguments))
+    if argv is None:
+        # At its end Python looks for cycles in all that is left, a fifth of a short command, and
+        # all of it goes with the process anyway.
+        import gc
+
+        gc.freeze()
+    sys.exit(status)
 
 
 def _call(arguments: Sequence[str]) -> None:
