@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from robokit_plan.cli._planning import World
     from robokit_plan.cli._session import Session
-    from robokit_plan.edge.kept_files import FilesState, Watched
+    from robokit_plan.edge.kept_files import Looked, Watched
     from robokit_plan.edge.kept_rows import Rows
 
 _KIND = "answer-1"
@@ -76,22 +76,20 @@ def lint_asked(
     return Asked(command=f"lint {form}", names=names, offline=True), form
 
 
-def find_answer(
-    asked: Asked, form: str, folders: dict[str, FilesState] | None = None
-) -> Answer | None:
+def find_answer(asked: Asked, form: str, looked: Looked | None = None) -> Answer | None:
     """
     Return what the call prints in *form*, where that is known without planning.
 
-    *folders* are filled as by `files_state`, where files were looked at.
+    *looked* is filled as by `files_state`, where files were looked at.
     """
     try:
-        return _kept(asked, form, folders)
+        return _kept(asked, form, looked)
     except OSError:
         # The working folder is gone, say: the command itself tells about it.
         return None
 
 
-def _kept(asked: Asked, form: str, folders: dict[str, FilesState] | None) -> Answer | None:
+def _kept(asked: Asked, form: str, looked: Looked | None) -> Answer | None:
     from robokit_plan.edge.cache import Cache, cache_file, find_unsealed
     from robokit_plan.edge.kept_files import Watched, files_state, tool_files, tool_state
     from robokit_plan.edge.kept_rows import parse_rows, rows_stand
@@ -115,7 +113,7 @@ def _kept(asked: Asked, form: str, folders: dict[str, FilesState] | None) -> Ans
                 return None
         except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
             return None
-        if files_state(watched, folders).digest != entry["files"]:
+        if files_state(watched, looked).digest != entry["files"]:
             return None
         if not rows_stand(rows, cache, now=time.time(), offline=asked.offline):
             return None
@@ -168,17 +166,17 @@ class Keeper:
         status: int,
         *,
         put: Callable[[str, str, bytes], None],
-        folders: dict[str, FilesState] | None = None,
+        looked: Looked | None = None,
     ) -> bool:
         """
         Keep *forms*, which rest on *watched* and *rows*, by *put*; not where these changed.
 
-        *folders* are filled as by `files_state`. Returns whether it was kept.
+        *looked* is as in `files_state`. Returns whether it was kept.
         """
         from robokit_plan.edge.cache import sealed
         from robokit_plan.edge.kept_files import files_state, tool_files, tool_state
 
-        files, tool = files_state(watched, folders), files_state(tool_files())
+        files, tool = files_state(watched, looked), files_state(tool_files())
         if not (files.held_since(self._start) and tool.held_since(self._start)):
             return False
         body = json.dumps(

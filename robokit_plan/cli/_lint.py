@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from robokit_plan.cli._judged import Judged
     from robokit_plan.edge.absent_names import AbsentReading
-    from robokit_plan.edge.kept_files import FilesState
+    from robokit_plan.edge.kept_files import Looked
     from robokit_plan.edge.lint_targets import LintReading, LintTarget
 
 
@@ -30,10 +30,10 @@ class Scope(NamedTuple):
 
 
 class Before(NamedTuple):
-    """`keeper` made before files were looked at; `folders` as `files_state` fills them."""
+    """`keeper` made before files were looked at; `looked` as `files_state` fills it."""
 
     keeper: Keeper
-    folders: dict[str, FilesState]
+    looked: Looked
 
 
 def lint_plainly(asked: Asked, form: str) -> int:
@@ -50,7 +50,7 @@ def lint_plainly(asked: Asked, form: str) -> int:
 
     # Made first: what changes after it looked, and before it is read, must not be kept.
     before = Before(Keeper(asked), {})
-    known = find_answer(asked, form, before.folders)
+    known = find_answer(asked, form, before.looked)
     if known is None:
         return lint_some(asked, form, Scope(), before)
     if known.text:
@@ -88,7 +88,7 @@ def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
             from robokit_plan.cli._lint_kept import KeptPlugins
 
             shelves = [one if one.is_dir() else one.parent for one in paths]
-            kept = KeptPlugins(asked, shelves, before.folders)
+            kept = KeptPlugins(asked, shelves, before.looked)
         reading = read_lint_targets(paths, known=None if kept is None else kept.find)
         touched = _touched(reading.targets, paths[0], scope.since)
         if scope.fix and _fix(touched):
@@ -103,14 +103,18 @@ def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
         return 2
     status = int(any(one.severity is Severity.ERROR for one in judgement.findings))
     if kept is not None and absent.grounds is not None:
-        folders: dict[str, FilesState] = {}
         watched = (*lint_files(paths, reading), *absent.grounds.watched)
         with Cache(cache_file(os.environ)) as cache:
             held = before.keeper.keep_over(
-                watched, absent.grounds.rows, {form: text}, status, put=cache.put, folders=folders
+                watched,
+                absent.grounds.rows,
+                {form: text},
+                status,
+                put=cache.put,
+                looked=before.looked,
             )
             if held and not any(one.robot is not None for one in reading.targets):
-                kept.keep(cache, reading.targets, judgement, folders)
+                kept.keep(cache, reading.targets, judgement, before.looked)
     return status
 
 

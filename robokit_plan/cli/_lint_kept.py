@@ -28,7 +28,7 @@ from robokit_plan.model import Finding, Origin, Place, Severity
 if TYPE_CHECKING:
     from robokit_plan.cli._answers import Asked
     from robokit_plan.cli._judged import Judged
-    from robokit_plan.edge.kept_files import FilesState
+    from robokit_plan.edge.kept_files import Looked
 
 _KIND = "lint-plugins-1"
 _CLASSES = (Finding, Origin, Place, Severity)
@@ -50,18 +50,16 @@ class KeptPlugins:
     Args:
         asked: The call; the form of its answer does not matter.
         folders: Those that it names.
-        found: Their states, where they were looked at already; filled where not.
+        looked: As in `files_state`.
     """
 
-    def __init__(self, asked: Asked, folders: Sequence[Path], found: dict[str, FilesState]) -> None:
+    def __init__(self, asked: Asked, folders: Sequence[Path], looked: Looked) -> None:
         self._key = sha256(json.dumps([os.getcwd(), asked.names]).encode()).hexdigest()  # noqa: PTH109
         self._rows: Mapping[str, _Row] = _stored(self._key)
-        self._states = _Folders({})
-        if self._rows:
-            if not found:
-                watched = [kept_files.Watched("code", str(one.absolute())) for one in folders]
-                kept_files.files_state(watched, found)
-            self._states = _Folders(found)
+        if self._rows and not looked:
+            watched = [kept_files.Watched("code", str(one.absolute())) for one in folders]
+            kept_files.files_state(watched, looked)
+        self._states = _Folders(looked)
 
     def find(self, path: Path, name: str) -> LintTarget | None:
         """Return what was told of the manifest at *path*, if its folder is what it was then."""
@@ -76,10 +74,10 @@ class KeptPlugins:
         cache: Cache,
         targets: Sequence[LintTarget],
         judged: Judged,
-        found: Mapping[str, FilesState],
+        looked: Looked,
     ) -> None:
-        """Keep what *targets* were told, whose folders are as *found* since before the reading."""
-        states = _Folders(found)
+        """Keep what *targets* were told, whose folders are as *looked* at and before reading."""
+        states = _Folders(looked)
         rows = {}
         for target in targets:
             manifest = target.manifest
@@ -124,10 +122,10 @@ def _stored(key: str) -> Mapping[str, _Row]:
 class _Folders:
     """States of single folders, from which the state of all below one follows."""
 
-    def __init__(self, states: Mapping[str, FilesState]) -> None:
-        self._states = states
+    def __init__(self, looked: Looked) -> None:
+        self._states = {folder: state for rows in looked.values() for folder, state in rows}
         # With a slash behind, what lies below a folder follows it at once.
-        self._paths = sorted(f"{one}/" for one in states)
+        self._paths = sorted(f"{one}/" for one in self._states)
 
     def below(self, folder: str) -> str:
         """Return a SHA-256 over *folder* and all below it; "" where it was not looked at."""

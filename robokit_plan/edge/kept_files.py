@@ -52,15 +52,20 @@ class FilesState(NamedTuple):
         return self.changed < start - _CLOCK_STEP_S
 
 
-def files_state(
-    watched: Iterable[Watched], folders: dict[str, FilesState] | None = None
-) -> FilesState:
+Looked = dict[str, list[tuple[str, FilesState]]]
+"""Folder of code -> each folder in it and itself, with its state without those below it."""
+
+
+def files_state(watched: Iterable[Watched], looked: Looked | None = None) -> FilesState:
     """
     Return the state of *watched*, which may be missing or unreadable: that is a state too.
 
-    Into *folders* goes the state of each single folder of code, without those below it.
+    What code is looked at goes into *looked*. What is there already is not looked through again:
+    the state is what it was then, and it counts as changed when a folder was since. A file that
+    was written since will have another state next time, and only one that came and went leaves
+    no trace but in its folder.
     """
-    look = _Look(folders)
+    look = _Look(looked)
     for one in watched:
         look.at(one)
     return FilesState(look.total.hexdigest(), look.changed)
@@ -97,10 +102,10 @@ def tool_files() -> tuple[Watched, ...]:
 class _Look:
     """Goes over things one by one, adding each to a digest."""
 
-    def __init__(self, folders: dict[str, FilesState] | None = None) -> None:
+    def __init__(self, looked: Looked | None = None) -> None:
         self.total = sha256()
         self.changed = 0.0
-        self._folders = folders
+        self._looked = {} if looked is None else looked
 
     def at(self, one: Watched) -> None:
         self._add(one.kind, one.path)
@@ -119,11 +124,14 @@ class _Look:
                         self._stamp(path, found)
                 case "code":
                     self._real(one.path)
-                    for folder, state in _code(one.path):
+                    known = self._looked.get(one.path)
+                    rows = list(_code(one.path)) if known is None else known
+                    for folder, state in rows:
                         self._add(state.digest)
                         self.changed = max(self.changed, state.changed)
-                        if self._folders is not None:
-                            self._folders[folder] = state
+                        if known is not None:
+                            self._see(os.stat(folder))  # noqa: PTH116
+                    self._looked[one.path] = rows
                 case "real":
                     self._real(one.path)
                 case _:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
-
 from robokit_plan.model import RuleName, dataclass
+
+from ._cached_yaml import DATA
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,10 +37,7 @@ def read_rules() -> dict[RuleName, RuleEntry]:
 
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     found: dict[RuleName, RuleEntry] = {}
-    folder = files("robokit_plan") / "data" / "rules"
-    for file in sorted(folder.iterdir(), key=lambda one: one.name):
-        if not file.name.endswith(".yaml"):
-            continue
+    for file in sorted((DATA / "rules").glob("*.yaml")):
         for row in yaml.load(file.read_text("utf-8"), loader) or ():  # noqa: S506  a safe loader
             entry = RuleEntry(
                 rule=RuleName(row["rule"]),
