@@ -12,10 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from ._resources import Candidate, Kind, Use
+from ._crowds import Crowds
+from ._resources import Candidate, Use
 
-# Kinds of which a candidate takes one for itself alone: the matching bound looks at each.
-_MATCHED = (Kind.LINE, Kind.CHANNEL, Kind.PORT, Kind.ADDRESS, Kind.SELECT, Kind.PIN)
 _FIRST_LIMIT = 60
 """Failures before the first restart; the limit doubles each time, so the search stays complete."""
 
@@ -75,7 +74,11 @@ class Space:
                     self.excludes[self.offsets[variable] + place] = mask
         self.all = (1 << len(self.of_bit)) - 1
         self._weights = [1] * self.size
-        self._alone: list[dict[int, int]] | None = None
+        self._crowds: Crowds | None = None
+        self._shapes = [0] * self.size
+        for variables in owners.values():
+            for variable in variables:
+                self._shapes[variable] = variables[0]
         self._fitted: Chosen = (-1,) * self.size
         self.nodes = 0
         """Choices tried so far; a measure of effort that is the same on every machine."""
@@ -128,8 +131,11 @@ class Space:
         repairs differ from the one before in a claim or two.
         """
         asked = list(variables)
-        found = self._beside(asked, self.all if alive is None else alive)
+        within = self.all if alive is None else alive
+        found = self._beside(asked, within)
         if found is None:
+            if self._crowds is not None and self.crowd(asked, within):
+                return False  # where counting was needed before, it saves a search
             found = self.solve(asked, alive, budget)
         if found is None:
             return False
@@ -158,9 +164,29 @@ class Space:
         return tuple(chosen)
 
     def _descend(self, alive: int, asked: list[int], chosen: list[int]) -> bool:
-        if not asked:
-            return True
-        masks, weights, excludes = self.masks, self._weights, self.excludes
+        """Fill *chosen* for *asked*; a list of levels, since a robot may have a thousand claims."""
+        levels: list[tuple[int, list[int], int, int]] = []
+        while asked:
+            best = self._next(alive, asked)
+            if best >= 0:
+                rest = [variable for variable in asked if variable != best]
+                levels.append((best, rest, alive, alive & self.masks[best]))
+            while levels:
+                best, rest, alive, domain = levels.pop()
+                bit, left = self._first(best, rest, alive, domain)
+                chosen[best] = bit
+                if bit >= 0:
+                    # What comes after the bit is left for when the levels below find nothing.
+                    levels.append((best, rest, alive, domain >> bit + 1 << bit + 1))
+                    alive, asked = left, rest
+                    break
+            else:
+                return False
+        return True
+
+    def _next(self, alive: int, asked: Sequence[int]) -> int:
+        """Return the variable of *asked* to choose for next; -1: one has nothing left."""
+        masks, weights = self.masks, self._weights
         best = -1
         best_count = 0
         best_weight = 1
@@ -171,38 +197,36 @@ class Space:
                 if count <= 1:
                     if count:
                         break
-                    return self._failed(variable)
-        rest = [variable for variable in asked if variable != best]
-        domain = alive & masks[best]
+                    self._failed(variable)
+                    return -1
+        return best
+
+    def _first(
+        self, variable: int, rest: Sequence[int], alive: int, domain: int
+    ) -> tuple[int, int]:
+        """Return the first bit of *domain* that leaves all of *rest* something, and what; or -1."""
+        masks, excludes = self.masks, self.excludes
         while domain:
             lowest = domain & -domain
             domain ^= lowest
             bit = lowest.bit_length() - 1
             self.nodes += 1
             left = alive & ~excludes[bit]
-            wiped = -1
-            for variable in rest:
-                if not left & masks[variable]:
-                    wiped = variable
+            for other in rest:
+                if not left & masks[other]:
+                    self._failed(other)
                     break
-            if wiped >= 0:
-                self._failed(wiped)
-                continue
-            if self._matching and not self._can_match(rest, left):
-                self._failed(best)
-                continue
-            chosen[best] = bit
-            if self._descend(left, rest, chosen):
-                return True
-        chosen[best] = -1
-        return False
+            else:
+                if not self._matching or self._can_match(rest, left):
+                    return bit, left
+                self._failed(variable)
+        return -1, 0
 
-    def _failed(self, variable: int) -> bool:
+    def _failed(self, variable: int) -> None:
         self._weights[variable] += 1
         self._failures -= 1
         if self._failures <= 0:
             raise _LimitReached
-        return False
 
     def _can_match(self, asked: Iterable[int], alive: int) -> bool:
         return not self.crowd(asked, alive)
@@ -212,57 +236,11 @@ class Space:
         Return variables that want fewer things for themselves than they are; empty: none found.
 
         Each of them could be served if any other one of them went away.
-
-        Source:
-            Hall's theorem; the set is what alternating paths reach from a variable that no
-            augmenting path serves.
         """
-        if self._alone is None:
+        if self._crowds is None:
             # Most robots fit at the first try and never come here.
-            self._alone = _alone_indices(self.of_bit)
-        listed = list(asked)
-        for index in self._alone:
-            found = self._crowd_of(index, listed, alive)
-            if found:
-                return found
-        return []
-
-    def _crowd_of(self, index: Mapping[int, int], asked: list[int], alive: int) -> list[int]:
-        names: list[int] = []
-        wants: list[list[int]] = []
-        for variable in asked:
-            domain = alive & self.masks[variable]
-            things: list[int] = []
-            while domain:
-                lowest = domain & -domain
-                domain ^= lowest
-                thing = index.get(lowest.bit_length() - 1)
-                if thing is None:
-                    break
-                things.append(thing)
-            else:
-                names.append(variable)
-                wants.append(list(dict.fromkeys(things)))
-        owner: dict[int, int] = {}
-
-        def place(one: int, seen: set[int]) -> bool:
-            for thing in wants[one]:
-                if thing not in owner:
-                    owner[thing] = one
-                    return True
-            for thing in wants[one]:
-                if thing not in seen:
-                    seen.add(thing)
-                    if place(owner[thing], seen):
-                        owner[thing] = one
-                        return True
-            return False
-
-        for one in range(len(wants)):
-            seen: set[int] = set()
-            if not place(one, seen):
-                return sorted(names[each] for each in {one, *(owner[thing] for thing in seen)})
-        return []
+            self._crowds = Crowds(self, self._shapes)
+        return self._crowds.find(list(asked), alive)
 
 
 def _enemies(users: Mapping[Use, int]) -> dict[Use, int]:
@@ -279,15 +257,3 @@ def _enemies(users: Mapping[Use, int]) -> dict[Use, int]:
                     mask |= bits
             enemies[use] = mask
     return enemies
-
-
-def _alone_indices(of_bit: Sequence[Candidate]) -> list[dict[int, int]]:
-    """Return, per kind, bit -> number of the thing that its candidate takes for itself alone."""
-    indices: dict[Kind, dict[int, int]] = {kind: {} for kind in _MATCHED}
-    numbers: dict[object, int] = {}
-    for bit, candidate in enumerate(of_bit):
-        for resource, keys in candidate.uses:
-            if not keys and resource.kind in indices:
-                index = indices[resource.kind]
-                index.setdefault(bit, numbers.setdefault(resource, len(numbers)))
-    return [index for index in indices.values() if index]

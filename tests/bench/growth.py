@@ -181,7 +181,7 @@ def requirements(size: int, _: Path) -> Step:
 PARTS: Mapping[str, tuple[Callable[[int, Path], Step], tuple[int, ...]]] = {
     "plugins in reach": (reading, (10, 30, 100, 300, 1000, 3000)),
     "plugins linted": (linting, (10, 30, 100, 300, 1000, 3000)),
-    "plugins enabled": (hardware, (10, 30, 100)),
+    "plugins enabled": (hardware, (10, 30, 100, 300, 1000)),
     "claims on controllers": (claims, (10, 30, 100, 300, 500)),
     "requirements": (requirements, (10, 50, 200, 500, 1000)),
 }
