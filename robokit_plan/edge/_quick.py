@@ -10,9 +10,11 @@ silence; tests compare its verdict with the library's.
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Callable
-from functools import cache
 from typing import Any
+
+from robokit_plan.model import late_pattern
 
 Verdict = Callable[[Any], bool]
 
@@ -57,6 +59,9 @@ class _Root:
     def _verdict(self, schema: Any) -> Verdict:
         if isinstance(schema, bool):
             return lambda _: schema
+        single = _single(schema)
+        if single is not None:
+            return single
         checks: list[Verdict] = []
         has_members = any(keyword in schema for keyword in _MEMBERS)
         for keyword, value in schema.items():
@@ -119,6 +124,42 @@ _TYPES: dict[str, Verdict] = {
     "number": _is_number,
     "integer": _is_whole,
 }
+
+
+def _single(schema: dict[str, Any]) -> Verdict | None:
+    """Return one function for a text, or a number between bounds; None for anything else."""
+    keywords, kind = schema.keys() - _SILENT, schema.get("type")
+    if kind == "string" and keywords <= _OF_TEXT:
+        return _text(schema)
+    whole = kind == "integer"
+    if (whole or kind == "number") and keywords == _OF_NUMBER:
+        return _bounded(schema["minimum"], schema["maximum"], whole=whole)
+    return None
+
+
+_OF_TEXT = frozenset({"type", "pattern", "minLength", "maxLength"})
+_OF_NUMBER = frozenset({"type", "minimum", "maximum"})
+
+
+def _text(schema: dict[str, Any]) -> Verdict:
+    least, most = schema.get("minLength", 0), schema.get("maxLength", sys.maxsize)
+    pattern = late_pattern(_ecma(schema.get("pattern", "")))
+
+    def text(data: Any) -> bool:
+        return (
+            isinstance(data, str)
+            and least <= len(data) <= most
+            and pattern.search(data) is not None
+        )
+
+    return text
+
+
+def _bounded(least: float, most: float, *, whole: bool) -> Verdict:
+    def number(data: Any) -> bool:
+        return _is_number(data) and least <= data <= most and (not whole or _is_whole(data))
+
+    return number
 
 
 def _type(value: str | list[str], _: _Root) -> Verdict:
@@ -186,22 +227,22 @@ def _same(left: Any, right: Any) -> bool:
 
 
 def _pattern(value: str, _: _Root) -> Verdict:
-    # Compiled when a text meets it: most patterns of a schema meet none in one file.
-    return lambda data: not isinstance(data, str) or _ecma(value).search(data) is not None
+    pattern = late_pattern(_ecma(value))
+    return lambda data: not isinstance(data, str) or pattern.search(data) is not None
 
 
 def _finder(pattern: str) -> Callable[[str], object]:
     """Return what says whether *pattern* is found in a text."""
     start = re.fullmatch(r"\^([A-Za-z0-9-]+)", pattern)
     if start is None:
-        return _ecma(pattern).search
+        return late_pattern(_ecma(pattern)).search
     word = start[1]
     return lambda text: text.startswith(word)
 
 
-@cache
-def _ecma(pattern: str) -> re.Pattern[str]:
-    return re.compile(pattern.replace("$", r"\Z"))
+def _ecma(pattern: str) -> str:
+    """Return *pattern* as Python writes it: in ECMA 262 a $ is the very end."""
+    return pattern.replace("$", r"\Z")
 
 
 _RULES: dict[str, Callable[[Any, _Root], Verdict]] = {

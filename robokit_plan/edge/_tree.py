@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from codecs import BOM_UTF8
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
@@ -269,8 +270,9 @@ def decoded(content: bytes, file: str) -> str:
             "it holds zero bytes, so it is no text",
             f"save {file} as UTF-8 text",
         )
+    content = content.removeprefix(BOM_UTF8)
     try:
-        return content.decode("utf-8-sig")
+        return content.decode()
     except UnicodeDecodeError as error:
         before = content[: error.start].decode("utf-8")
         line = before.count("\n") + 1

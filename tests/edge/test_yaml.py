@@ -412,6 +412,9 @@ def test_bytes_that_are_no_text_are_refused(
 
 def test_a_byte_order_mark_is_no_content() -> None:
     assert decoded("\ufeffa: 1".encode(), "f.yaml") == "a: 1"
+    with pytest.raises(UnreadableFile) as caught:
+        decoded(b"\xef\xbb\xbfa: \xff", "f.yaml")
+    assert caught.value.place == Origin(file="f.yaml", line=1, column=4)
 
 
 HOSTILE = {
