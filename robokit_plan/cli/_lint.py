@@ -114,7 +114,7 @@ def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
                 looked=before.looked,
             )
             if held and not any(one.robot is not None for one in reading.targets):
-                kept.keep(cache, reading.targets, judgement, before.looked)
+                kept.keep(cache, reading.targets, judgement)
     return status
 
 

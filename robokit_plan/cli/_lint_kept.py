@@ -55,7 +55,9 @@ class KeptPlugins:
 
     def __init__(self, asked: Asked, folders: Sequence[Path], looked: Looked) -> None:
         self._key = sha256(json.dumps([os.getcwd(), asked.names]).encode()).hexdigest()  # noqa: PTH109
-        self._rows: Mapping[str, _Row] = _stored(self._key)
+        self._tool = _tool()
+        self._rows: Mapping[str, _Row] = _stored(self._key, self._tool)
+        self._looked = looked
         if self._rows and not looked:
             watched = [kept_files.Watched("code", str(one.absolute())) for one in folders]
             kept_files.files_state(watched, looked)
@@ -69,15 +71,9 @@ class KeptPlugins:
         kept = KeptManifest(plugin=row.plugin, actuators=frozenset(row.actuators))
         return LintTarget(name=name, path=path, findings=row.findings, kept=kept)
 
-    def keep(
-        self,
-        cache: Cache,
-        targets: Sequence[LintTarget],
-        judged: Judged,
-        looked: Looked,
-    ) -> None:
-        """Keep what *targets* were told, whose folders are as *looked* at and before reading."""
-        states = _Folders(looked)
+    def keep(self, cache: Cache, targets: Sequence[LintTarget], judged: Judged) -> None:
+        """Keep what *targets* were told; this tool and they are what they were before reading."""
+        states = self._states if self._rows else _Folders(self._looked)
         rows = {}
         for target in targets:
             manifest = target.manifest
@@ -94,7 +90,7 @@ class KeptPlugins:
                 told = judged.by_file[target.name]
                 rows[target.name] = _Row(state, str(manifest.plugin), actuators, told)
         values = tuple((name, *row) for name, row in rows.items())
-        cache.put(_KIND, self._key, sealed(packed((_tool(), values))))
+        cache.put(_KIND, self._key, sealed(packed((self._tool, values))))
 
 
 def _tool() -> str:
@@ -103,7 +99,7 @@ def _tool() -> str:
     return sha256(json.dumps(kept_files.tool_state(files, os.environ)).encode()).hexdigest()
 
 
-def _stored(key: str) -> Mapping[str, _Row]:
+def _stored(key: str, tool_now: str) -> Mapping[str, _Row]:
     path = cache_file(os.environ)
     if not path.exists():
         return {}
@@ -114,7 +110,7 @@ def _stored(key: str) -> Mapping[str, _Row]:
         return {}
     try:
         tool, rows = unpacked(body, _CLASSES)
-        return {name: _Row(*row) for name, *row in rows} if tool == _tool() else {}
+        return {name: _Row(*row) for name, *row in rows} if tool == tool_now else {}
     except (DamagedValue, TypeError, ValueError):
         return {}
 
@@ -126,9 +122,13 @@ class _Folders:
         self._states = {folder: state for rows in looked.values() for folder, state in rows}
         # With a slash behind, what lies below a folder follows it at once.
         self._paths = sorted(f"{one}/" for one in self._states)
+        self._below: dict[str, str] = {}
 
     def below(self, folder: str) -> str:
         """Return a SHA-256 over *folder* and all below it; "" where it was not looked at."""
+        known = self._below.get(folder)
+        if known is not None:
+            return known
         start = f"{folder}/"
         at = bisect_left(self._paths, start)
         total = sha256()
@@ -136,4 +136,5 @@ class _Folders:
         while at < len(self._paths) and self._paths[at].startswith(start):
             total.update(self._states[self._paths[at][:-1]].digest.encode())
             at += 1
-        return total.hexdigest() if at > first else ""
+        found = self._below[folder] = total.hexdigest() if at > first else ""
+        return found
