@@ -320,7 +320,7 @@ finally:
 def test_whatever_a_run_opens_is_watched(skiff: Skiff, linted: Linted, tmp_path: Path) -> None:
     """Nothing that linting reads is forgotten: seen from outside, by Python's audit events."""
     done = subprocess.run(
-        [sys.executable, "-c", WATCHING], capture_output=True, text=True, check=True, timeout=60
+        [sys.executable, "-c", WATCHING], capture_output=True, text=True, check=True, timeout=600
     )
     linted()
     with Cache(cache_file(os.environ)) as cache:

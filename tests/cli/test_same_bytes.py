@@ -60,7 +60,7 @@ def _written(folder: Path, start: Path, environ: Mapping[str, str]) -> dict[str,
             env=surroundings,
             capture_output=True,
             check=False,
-            timeout=60,
+            timeout=600,
         )
         assert done.returncode == 0, (words, done)
         said += done.stdout if words[0] == "wiring" else b""

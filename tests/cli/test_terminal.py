@@ -61,7 +61,7 @@ class Terminal:
 
     def until(self, words: str) -> None:
         """Read until *words* were shown."""
-        end = time.monotonic() + 60
+        end = time.monotonic() + 600
         while words not in self.shown:
             assert time.monotonic() < end, self.shown
             assert self._more(), self.shown
