@@ -27,7 +27,7 @@ ELSEWHERE: dict[str, str] = {
     "console-line": "test_findings_elsewhere.py::test_console_line",
     "debian-unplanned": "test_findings_elsewhere.py::test_debian_unplanned",
     "python-search-too-long": (
-        "resolve/python/test_published_resolutions.py::test_the_case_its_authors_give_up_on"
+        "resolve/python/test_python_search.py::test_a_search_that_would_take_too_long"
     ),
 }
 """Rule -> the test that shows it, where no robot's files alone can bring it about."""

@@ -18,12 +18,12 @@ from robokit_plan.model import (
 )
 
 from ._clash import clash_of
-from ._conflict_repairs import ROUNDS, repairs_of
+from ._conflict_repairs import repairs_of
 from ._fixes import packages_fix
 from ._pins import Installed
 from ._problem import PythonRequirement
 from ._search import Found, Stuck, search
-from ._units import Unit, asks_in, least_conflict
+from ._units import STEPS, Unit, asks_in, least_conflict
 from ._words import joined
 from ._world import World, suits
 
@@ -75,7 +75,7 @@ def _explained(
     world: World, units: Sequence[Unit], least: Sequence[Unit], stuck: Stuck
 ) -> tuple[Finding, Unit] | Need:
     """Return the finding about *least* of *units*, and the unit to leave out."""
-    again = search(world, asks_in(least), rounds=ROUNDS)
+    again = search(world, asks_in(least), steps=STEPS)
     if isinstance(again, Need):
         return again
     clash = clash_of(world, least, again if isinstance(again, Stuck) else stuck)
@@ -152,7 +152,7 @@ def _mends_without(
     )
     other = World(replace(world.problem, carried=left), world.snapshot, bounded=True)
     others = [unit for unit in units if not set(unit.instances) <= set(owners)]
-    found = search(other, asks_in(others), rounds=ROUNDS)
+    found = search(other, asks_in(others), steps=STEPS)
     return found if isinstance(found, Need) else isinstance(found, Found)
 
 

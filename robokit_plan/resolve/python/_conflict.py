@@ -10,12 +10,12 @@ from packaging.version import Version
 from robokit_plan.model import DistributionName, Finding, Need, Place, Severity, dataclass, finding
 
 from ._clash import Clash, Trail, clash_of
-from ._conflict_repairs import ROUNDS, repairs_of
+from ._conflict_repairs import repairs_of
 from ._fixes import packages_fix, requires_fix
 from ._offers import Lack, Refusal, refusal_of, wheel_targets
 from ._parsing import is_exact
 from ._search import Stuck, search
-from ._units import Unit, asks_in, least_conflict
+from ._units import STEPS, Unit, asks_in, least_conflict
 from ._words import joined
 from ._world import PYTHON, World
 from .target import target_for
@@ -38,7 +38,7 @@ def explain(world: World, units: Sequence[Unit], stuck: Stuck) -> Told | Need:
     least = least_conflict(world, units, stuck)
     if isinstance(least, Need):
         return least
-    again = search(world, asks_in(least), rounds=ROUNDS)
+    again = search(world, asks_in(least), steps=STEPS)
     if isinstance(again, Need):
         return again
     clash = clash_of(world, least, again if isinstance(again, Stuck) else stuck)

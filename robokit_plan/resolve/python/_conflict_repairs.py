@@ -9,11 +9,9 @@ from robokit_plan.model import DistributionName, IndexFile, Need, dataclass
 
 from ._fixes import requires_fix
 from ._search import Found, Stuck, search
-from ._units import Unit, asks_in, least_conflict
+from ._units import STEPS, Unit, asks_in, least_conflict
 from ._world import Ask, World
 
-ROUNDS = 3_000
-"""For each search that an explanation makes."""
 _MOST_EASED = 2
 _MOST_DISABLED = 4
 
@@ -70,7 +68,7 @@ def _beside(world: World, units: Sequence[Unit], least: Sequence[Unit]) -> list[
     """
     rest = [unit for unit in units if unit not in least]
     while rest:
-        found = search(world, asks_in(rest), rounds=ROUNDS)
+        found = search(world, asks_in(rest), steps=STEPS)
         if isinstance(found, Need):
             return found
         if isinstance(found, Found):
@@ -83,7 +81,7 @@ def _beside(world: World, units: Sequence[Unit], least: Sequence[Unit]) -> list[
         rest = [unit for unit in rest if unit not in other]
     for unit in least:
         found = search(
-            world, asks_in([*rest, *(one for one in least if one is not unit)]), rounds=ROUNDS
+            world, asks_in([*rest, *(one for one in least if one is not unit)]), steps=STEPS
         )
         if not isinstance(found, Stuck):
             return found if isinstance(found, Need) else rest
@@ -105,7 +103,7 @@ class _Tries:
 
     def found(self, asks: Iterable[Ask]) -> Found | None:
         """Return what was found for *asks*; None where nothing was, or not yet."""
-        answer = search(self.world, asks, rounds=ROUNDS)
+        answer = search(self.world, asks, steps=STEPS)
         if isinstance(answer, Need):
             self._pages.update(answer.pages)
             self._files.update({file.key: file for file in answer.metadata})

@@ -143,6 +143,32 @@ def allows(specifier: str, version: Version) -> bool:
     return parsed is not None and parsed.contains(version, prereleases=True)
 
 
+@lru_cache(maxsize=16384)
+def bounds(specifier: str) -> tuple[Version | None, Version | None]:
+    """
+    Return versions between which, themselves included, all lies that *specifier* lets in.
+
+    None: no bound, or none that is easily told. Local version labels do not count (PEP 440).
+    """
+    lows, highs = [], []
+    for one in find_specifier(specifier) or ():
+        text = one.version.removesuffix(".*")
+        version = find_version(text)
+        if version is None:
+            continue  # === takes any text
+        version = Version(version.public)
+        is_prefix = text != one.version or one.operator == "~="
+        if one.operator in {"==", ">=", ">", "~="}:
+            lows.append(Version(f"{version}.dev0") if text != one.version else version)
+        if one.operator in {"==", "~="} and is_prefix:
+            kept = version.release[:-1] if one.operator == "~=" else version.release
+            after = ".".join(map(str, (*kept[:-1], kept[-1] + 1)))
+            highs.append(Version(f"{version.epoch}!{after}.dev0"))
+        elif one.operator in {"==", "<=", "<"}:
+            highs.append(version)
+    return max(lows, default=None), min(highs, default=None)
+
+
 def wheel_tags(filename: str) -> str:
     """Return the joined tags at the end of a wheel's file name; "" where it is none."""
     end = filename.rfind("-")

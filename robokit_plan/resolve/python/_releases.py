@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -13,6 +14,7 @@ from robokit_plan.model import Carrier, DistributionName, IndexFile, ProjectPage
 
 from ._parsing import (
     allows,
+    bounds,
     build_order,
     find_version,
     is_exact,
@@ -74,7 +76,19 @@ class Project:
     texts of wheels for other machines or Pythons.
     """
 
-    __slots__ = ("_chosen", "has_files", "name", "pages", "releases", "undated", "unfit", "view")
+    __slots__ = (
+        "_by_version",
+        "_chosen",
+        "_fitting",
+        "_publics",
+        "has_files",
+        "name",
+        "pages",
+        "releases",
+        "undated",
+        "unfit",
+        "view",
+    )
 
     def __init__(self, name: DistributionName, pages: tuple[ProjectPage, ...], view: View) -> None:
         self.name = name
@@ -87,6 +101,9 @@ class Project:
         self._chosen: dict[
             tuple[frozenset[str], str | None, tuple[str, ...]], tuple[Release, ...]
         ] = {}
+        self._by_version = sorted(self.releases, key=lambda release: release.version)
+        self._publics: list[Version] = []
+        self._fitting: dict[str, tuple[Release, ...]] = {}
 
     def _usable(self) -> tuple[Release, ...]:
         wheels: dict[str, list[_Ranked]] = {}
@@ -150,6 +167,27 @@ class Project:
         if found is None:
             found = self._chosen[key] = self._matches(asked, locked, avoid)
         return found
+
+    def fitting(self, specifier: str) -> tuple[Release, ...]:
+        """Return the releases that *specifier* lets in, pre-releases and yanked ones as well."""
+        found = self._fitting.get(specifier)
+        if found is None:
+            if not self._publics:
+                self._publics = [Version(one.version.public) for one in self._by_version]
+            low, high = bounds(specifier)
+            start = 0 if low is None else bisect_left(self._publics, low)
+            end = None if high is None else bisect_right(self._publics, high)
+            found = self._fitting[specifier] = tuple(
+                one for one in self._by_version[start:end] if allows(specifier, one.version)
+            )
+        return found
+
+    def pool(self, locked: str | None = None, avoid: tuple[str, ...] = ()) -> tuple[Release, ...]:
+        """Return what `matches` returns for some specifiers or other, in its order."""
+        found = [one for one in self.releases if not any(covers(text, one) for text in avoid)]
+        if locked is not None:
+            found.sort(key=lambda release: str(release.version) != locked)
+        return tuple(found)
 
     def _matches(
         self, asked: frozenset[str], locked: str | None, avoid: tuple[str, ...]

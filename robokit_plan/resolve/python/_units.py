@@ -11,7 +11,7 @@ from ._problem import PythonRequirement
 from ._search import Stuck, search
 from ._world import Ask, World
 
-_ROUNDS = 3_000
+STEPS = 2_000_000
 """For each of the many searches that an explanation makes; beyond it a part stays in."""
 
 
@@ -59,7 +59,7 @@ def asks_in(units: Iterable[Unit]) -> tuple[Ask, ...]:
 
 def clashes(world: World, units: Iterable[Unit]) -> bool | Need:
     """Return whether *units* cannot hold together; a search cut short proves nothing."""
-    found = search(world, asks_in(units), rounds=_ROUNDS)
+    found = search(world, asks_in(units), steps=STEPS)
     if isinstance(found, Need):
         return found
     return isinstance(found, Stuck) and not found.too_deep
@@ -102,7 +102,7 @@ def least_conflict(world: World, units: Sequence[Unit], stuck: Stuck) -> tuple[U
         return (*of_first, *of_second)
 
     try:
-        near = _near(world, units, stuck)
+        near = _near(units, stuck)
         if len(near) == len(units) or not holds_not(near):
             near = tuple(units)
         found = explain((), (), near)
@@ -116,8 +116,7 @@ def least_conflict(world: World, units: Sequence[Unit], stuck: Stuck) -> tuple[U
     return tuple(sorted(found, key=lambda unit: unit.text))
 
 
-def _near(world: World, units: Sequence[Unit], stuck: Stuck) -> tuple[Unit, ...]:
-    """Return the units from which the last clash can be reached; a guess that saves searches."""
-    wanted = {parent.name for _, parent in stuck.causes if parent is not None}
-    wanted |= {ask.name for ask, parent in stuck.causes if parent is None}
-    return tuple(unit for unit in units if wanted & world.reach(unit.ask.name))
+def _near(units: Sequence[Unit], stuck: Stuck) -> tuple[Unit, ...]:
+    """Return the units that the search's own proof rests on."""
+    core = set(stuck.core)
+    return tuple(unit for unit in units if not core.isdisjoint(unit.asks))

@@ -161,6 +161,20 @@ class World:
         carried = self.carried(name, asked)
         return found if carried is None else (carried, *found)
 
+    def pool(self, project: Project) -> tuple[Release, ...]:
+        """
+        Return every release of *project* that some asks would let in, in order of choice.
+
+        Which of them given asks do, `matches` says.
+        """
+        name = project.name
+        found = project.pool(self.locked(name), self._avoided(name))
+        bounds = self._bounds.get(name)
+        if bounds:
+            found = tuple(one for one in found if all(suits(bound, one) for bound in bounds))
+        carried = self.carried(name, ())
+        return found if carried is None else (carried, *found)
+
     def carried(self, name: DistributionName, specifiers: Iterable[str]) -> Release | None:
         """Return what a Debian package carries of *name*, where all *specifiers* let it in."""
         found = self._carried.get(name)

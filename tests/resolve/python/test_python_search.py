@@ -7,6 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+from robokit_plan.resolve.python import _search
 from robokit_plan.resolve.python._asked import read_units
 from robokit_plan.resolve.python._search import Found, search
 from robokit_plan.resolve.python._units import asks_in
@@ -69,6 +72,69 @@ def test_backtracks() -> None:
     assert len(index.rounds) < 12
 
 
+def test_what_is_asked_for_gives_way_to_what_asks() -> None:
+    """The newest tool and the core that it wants, not the newest core and a tool of long ago."""
+    index = FakeIndex().add(
+        {
+            "core": {"1": [], "2": [], "3": []},
+            "tool": {"1": [], "2": ["core<3"]},
+            "zeal": {"1": [], "2": ["core==1"]},
+        }
+    )
+    assert versions(answer_of(problem("core", "tool"), index)) == {"core": "2", "tool": "2"}
+    everything = problem("core", "tool", "zeal")
+    assert versions(answer_of(everything, index)) == {"core": "1", "tool": "2", "zeal": "2"}
+
+
+def test_what_is_asked_for_gives_way_at_the_end_of_a_chain() -> None:
+    """Also where the one that asks is met only after the choice was made."""
+    index = FakeIndex().add(
+        {
+            "core": {"1": [], "2": [], "3": []},
+            "kit": {"1": [], "2": ["shelf==5"]},
+            "shelf": {"4": [], "5": ["shop>=1"]},
+            "shop": {"1": [], "2": ["core<3"]},
+        }
+    )
+    answer = answer_of(problem("core", "kit"), index)
+    assert versions(answer) == {"core": "2", "kit": "2", "shelf": "5", "shop": "2"}
+
+
+def test_two_that_would_give_way_to_each_other() -> None:
+    """Each newest wants the other's oldest: the search ends, with one of the two at its newest."""
+    index = FakeIndex().add(
+        {
+            "a": {"1": [], "2": [], "3": ["b<2"]},
+            "b": {"1": [], "2": [], "3": ["a<2"]},
+        }
+    )
+    assert versions(answer_of(problem("a", "b"), index)) == {"a": "3", "b": "1"}
+
+
+def test_a_search_that_would_take_too_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """
+    Twelve pigeons and eleven holes: no proof by resolution is short, so the search says that it gave up.
+
+    Source:
+        A. Haken, The intractability of resolution, Theoretical Computer Science 39 (1985).
+    """
+    holes, pigeons = range(1, 12), range(1, 13)
+    index = FakeIndex().add(
+        {
+            **{
+                f"pigeon{one}": {str(hole): [f"hole{hole}=={one}"] for hole in holes}
+                for one in pigeons
+            },
+            **{f"hole{hole}": {str(one): [] for one in pigeons} for hole in holes},
+        }
+    )
+    monkeypatch.setattr(_search, "STEPS", 20_000)
+    answer = answer_of(problem(*(f"pigeon{one}" for one in pigeons)), index)
+    assert [one.rule for one in answer.findings] == ["python-search-too-long"]
+    assert answer.pins == ()
+    assert len(index.rounds) < 20
+
+
 def test_a_need_names_all_that_is_open() -> None:
     """One question for all plugins' names, then one for the best release of each."""
     index = FakeIndex().add({one: {"1": [], "2": []} for one in ("a", "b", "c")})
@@ -120,9 +186,9 @@ def test_the_hash_seed_does_not_matter() -> None:
 
 def test_a_clash_below_many_settled_names() -> None:
     """
-    ``httpx<0.24 openai``: what clashes is settled first once a search has been cut off.
+    ``httpx<0.24 openai``: what has nothing to do with a clash is not tried again in each way.
 
-    Rows of the public index of 2026-11, trimmed, and fewer rounds for fewer rows. By hand: each `openai` leads to h11 0.16, which
+    Rows of the public index of 2026-11, trimmed, and few steps for few rows. By hand: each `openai` leads to h11 0.16, which
     of these `httpcore` only 0.13.2 lets in, which only `httpx` 0.18.1 lets in.
     """
     core2 = ("2.12.0", "2.13.0", "2.13.1", "2.14.0", "2.15.0", "2.15.1", "2.16.0", "2.16.1")
@@ -187,7 +253,7 @@ def test_a_clash_below_many_settled_names() -> None:
     question = problem("httpx<0.24", "openai")
     world = World(question, index.whole())
     units, _ = read_units(question, world)
-    found = search(world, asks_in(units), rounds=300)
+    found = search(world, asks_in(units), steps=3_000)
     assert isinstance(found, Found)
     names = ("openai", "httpx2", "httpcore2", "h11", "httpcore", "httpx")
     releases = [found.chosen[one].release for one in names]
