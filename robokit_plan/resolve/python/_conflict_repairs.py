@@ -19,7 +19,7 @@ _MOST_DISABLED = 4
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Mended:
     """
-    Repairs as they are typed, what keeps most first.
+    Repairs as they are typed, what keeps most first: what goes back fewest releases.
 
     `without`: the unit to leave out so that the rest can still be planned.
     """
@@ -35,7 +35,7 @@ def repairs_of(world: World, units: Sequence[Unit], least: Sequence[Unit]) -> Me
     if isinstance(others, Need):
         return others
     tries = _Tries(world)
-    eased: list[tuple[bool, str]] = []
+    eased: list[tuple[int, str]] = []
     spared: list[Unit] = []
     for unit in least:
         rest = [*others, *(one for one in least if one is not unit)]
@@ -131,16 +131,22 @@ def _asking(unit: Unit, specifier: str) -> tuple[Ask, ...]:
 
 def _eased(
     tries: _Tries, unit: Unit, rest: Iterable[Ask], found: Found
-) -> Iterable[tuple[bool, str]]:
-    """Yield how far *unit* must open up for *found*, newer releases sorted first."""
+) -> Iterable[tuple[int, str]]:
+    """Yield how many releases *unit* must go back for *found*, and how far it must open up."""
     world = tries.world
     release = found.chosen[unit.ask.name].release
     project = world.project(unit.ask.name)
     if release is None or project is None:
         return
-    before = world.matches(project, [unit.ask.specifier])
-    older = bool(before) and release.version < max(one.version for one in before)
+    before = [one.version for one in world.matches(project, [unit.ask.specifier])]
+    newest = max(before, default=release.version)
+    older = release.version < newest
     asking = _asking(unit, f"{'<=' if older else '>='}{release.version}")
     # What is typed is a range: it has to lead to a choice as well.
     if tries.found((*rest, *asking)) is not None:
-        yield older, requires_fix(asking[0].text, unit.lines)
+        given_up = {
+            one.version
+            for one in world.pool(project)
+            if release.version < one.version <= newest and not one.version.is_prerelease
+        }
+        yield len(given_up), requires_fix(asking[0].text, unit.lines)
