@@ -159,17 +159,48 @@ def test_a_package_that_was_being_unpacked_is_unpacked_anew(root: Root) -> None:
     pin = own_package(root, "cut-off", files={"opt/cut-off/tool": b"whole\n"})
     put(root, pin)
     root.sh(f"dpkg -i /srv/bundle/debian/{pin.filename.rpartition('/')[2]}")
-    status = root.path / "var/lib/dpkg/status"
-    head, own, rest = status.read_text().partition(
-        "Package: cut-off\nStatus: install ok installed\n"
-    )
-    assert own
-    status.write_text(f"{head}Package: cut-off\nStatus: install reinstreq half-installed\n{rest}")
+    cut_off(root, "cut-off")
     (root.path / "opt/cut-off/tool").write_text("ha")
     output = root.sh(f"{BUNDLE}{RUN} --only debian", network=False)
     assert "finish what dpkg was interrupted in" in output
     assert (root.path / "opt/cut-off/tool").read_text() == "whole\n"
     assert version_of(root, "cut-off") == "1"
+
+
+def cut_off(root: Root, name: str) -> None:
+    """Make of an installed package one whose unpacking a power cut ended (dpkg(1), reinst-required)."""
+    status = root.path / "var/lib/dpkg/status"
+    head, own, rest = status.read_text().partition(
+        f"Package: {name}\nStatus: install ok installed\n"
+    )
+    assert own
+    status.write_text(f"{head}Package: {name}\nStatus: install reinstreq half-installed\n{rest}")
+
+
+@pytest.mark.parametrize("bundled", [True, False], ids=["bundle", "archive"])
+def test_what_was_cut_off_below_what_waits_for_it_is_mended(root: Root, bundled: bool) -> None:
+    """The library half unpacked, the tool unpacked and not configured: a pulled plug left that."""
+    library = own_package(root, "cut-library", files={"opt/cut-library/all": b"whole\n"})
+    tool = own_package(root, "cut-tool", fields="Depends: cut-library\n")
+    for pin in (library, tool):
+        how = "--unpack" if pin is tool else "--install"
+        root.sh(f"dpkg {how} /srv/bundle/debian/{pin.filename.rpartition('/')[2]}")
+    cut_off(root, "cut-library")
+    (root.path / "opt/cut-library/all").write_text("wh")
+    if bundled:
+        put(root, library, tool)
+        output = root.sh(f"{BUNDLE}{RUN} --only debian", network=False)
+    else:
+        with archive(root, library, listed(root, library) + listed(root, tool)) as folder:
+            file = f"srv/bundle/debian/{tool.filename.rpartition('/')[2]}"
+            shutil.copy(root.path / file, folder / "cut-tool.deb")
+            put(root, library, tool)
+            output = root.sh(f"{RUN} --only debian", network=False)
+    assert "unpack anew what was cut off: cut-library" in output
+    assert (version_of(root, "cut-library"), version_of(root, "cut-tool")) == ("1", "1")
+    assert (root.path / "opt/cut-library/all").read_text() == "whole\n"
+    assert "nothing had to change" in root.sh(f"{BUNDLE}{RUN} --only debian", network=False)
+    root.sh("dpkg --purge cut-tool cut-library")
 
 
 @contextmanager

@@ -197,6 +197,36 @@ half_unpacked() {
   dpkg-query -W -f='${db:Status-Eflag} ${Package}\n' 2>/dev/null | sed -n 's/^reinstreq //p'
 }
 
+# Puts the planned file of a package that was cut off where dpkg finds it. Arguments: as of debian_rows.
+half_file() {
+  if ! grep -Fqx -e "$1" -- "$work/apt/half"; then return 0; fi
+  if from_bundle; then
+    ln -s -- "$bundle/debian/$4" "$work/apt/anew/$4"
+  else
+    # where that fails, fetching all of them tells why
+    (cd -- "$work/apt/anew" && apt_get download "$(package_word "$@")=$2" >/dev/null 2>&1) || :
+  fi
+}
+
+package_name() { printf '%s\n' "$1"; }
+
+# dpkg alone unpacks anew what was cut off, and then goes on where it was. apt cannot: what depends on
+# that and was unpacked already it would unpack as well, and has no file of it.
+unpack_halves() {
+  half_unpacked | sort -u >"$work/apt/halves"
+  debian_rows package_name | sort -u | comm -12 - "$work/apt/halves" >"$work/apt/half"
+  [ -s "$work/apt/half" ] || return 0
+  will "unpack anew what was cut off: $(tr '\n' ' ' <"$work/apt/half")" || return 0
+  rm -rf -- "$work/apt/anew"
+  mkdir -p -- "$work/apt/anew"
+  debian_rows half_file
+  set -- "$work/apt/anew"/*.deb
+  [ -e "$1" ] || return 0
+  DEBIAN_FRONTEND=noninteractive dpkg --force-confdef --force-confold --unpack -- "$@" </dev/null || :
+  DEBIAN_FRONTEND=noninteractive dpkg --force-confdef --force-confold --configure -a </dev/null || :
+  find_missing
+}
+
 # Arguments: options of apt-get.
 debian_install() {
   words=$(debian_rows apt_word)
@@ -325,6 +355,7 @@ purge_leftover() {
 step_debian() {
   find_missing
   apt_prepare_local
+  unpack_halves
   find_old
   if [ "$missing" -eq 0 ] && [ -s "$work/apt/old" ]; then keep_needed; fi
   if [ "$missing" -eq 0 ] && [ ! -s "$work/apt/old" ]; then
