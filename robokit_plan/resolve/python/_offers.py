@@ -133,7 +133,12 @@ def _lack(
     if not any(world.python_lets_in(file) for file in files):
         return Lack.PYTHON
     versions = {offer.version for offer in matching}
-    releases = [one for one in project.releases if one.version in versions]
+    wheels_only = project.name in world.wheels_only
+    releases = [
+        one
+        for one in project.releases
+        if one.version in versions and (one.is_wheel or not wheels_only)
+    ]
     if not releases:
         return Lack.SDIST if project.view.sdist_only else Lack.WHEEL
     if all(one.yanked is not None for one in releases):

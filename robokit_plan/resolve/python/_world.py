@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -97,11 +98,19 @@ class World:
         problem: What is asked.
         snapshot: What is known.
         bounded: Let in only what Debian's compiled modules run beside.
+        wheels_only: Let in no source archives of these.
     """
 
     def __init__(
-        self, problem: PythonProblem, snapshot: Snapshot, *, bounded: bool = False
+        self,
+        problem: PythonProblem,
+        snapshot: Snapshot,
+        *,
+        bounded: bool = False,
+        wheels_only: frozenset[DistributionName] = frozenset(),
     ) -> None:
+        self._bounded = bounded
+        self.wheels_only = wheels_only
         self.snapshot = snapshot
         self.target: Target = problem.target
         self.facts: PythonFacts = problem.facts
@@ -130,6 +139,11 @@ class World:
             }
         )
 
+    def without_archives(self, names: AbstractSet[DistributionName]) -> World:
+        """Return this world without the source archives of *names*."""
+        wheels_only = self.wheels_only | names
+        return World(self.problem, self.snapshot, bounded=self._bounded, wheels_only=wheels_only)
+
     def locked(self, name: DistributionName) -> str | None:
         """Return the version of *name* to keep where it still fits."""
         return self._locked.get(name)
@@ -155,9 +169,7 @@ class World:
         name = project.name
         asked = tuple(specifiers)
         found = project.matches(asked, self.locked(name), self._avoided(name))
-        bounds = self._bounds.get(name)
-        if bounds:
-            found = tuple(one for one in found if all(suits(bound, one) for bound in bounds))
+        found = self._let_in(name, found)
         carried = self.carried(name, asked)
         return found if carried is None else (carried, *found)
 
@@ -169,11 +181,17 @@ class World:
         """
         name = project.name
         found = project.pool(self.locked(name), self._avoided(name))
-        bounds = self._bounds.get(name)
-        if bounds:
-            found = tuple(one for one in found if all(suits(bound, one) for bound in bounds))
+        found = self._let_in(name, found)
         carried = self.carried(name, ())
         return found if carried is None else (carried, *found)
+
+    def _let_in(self, name: DistributionName, releases: tuple[Release, ...]) -> tuple[Release, ...]:
+        bounds = self._bounds.get(name)
+        if bounds:
+            releases = tuple(one for one in releases if all(suits(bound, one) for bound in bounds))
+        if name in self.wheels_only:
+            releases = tuple(one for one in releases if one.is_wheel)
+        return releases
 
     def carried(self, name: DistributionName, specifiers: Iterable[str]) -> Release | None:
         """Return what a Debian package carries of *name*, where all *specifiers* let it in."""

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from robokit_plan.model import Severity
 from robokit_plan.resolve.python import _search
 from robokit_plan.resolve.python._asked import read_units
 from robokit_plan.resolve.python._search import Found, search
@@ -109,6 +110,26 @@ def test_two_that_would_give_way_to_each_other() -> None:
         }
     )
     assert versions(answer_of(problem("a", "b"), index)) == {"a": "3", "b": "1"}
+
+
+def test_a_set_of_known_needs_before_an_archive_that_says_nothing() -> None:
+    """An older app with wheels throughout; the archive only where no wheel of its name fits."""
+    rows = {
+        "app": {"1": [], "2": ["core>=2"]},
+        "core": {"1": [], "2": []},
+        "ping": {
+            "1": Rel(requires=None, tags=(), sdist=True),
+            "2": Rel(requires=("core<2",)),
+        },
+        "setuptools": {"80": []},
+    }
+    answer = answer_of(problem("app", "ping"), FakeIndex().add(rows))
+    assert versions(answer) == {"app": "1", "core": "1", "ping": "2"}
+    answer = answer_of(problem("app", "ping<2"), FakeIndex().add(rows))
+    assert versions(answer) == {"app": "2", "core": "2", "ping": "1"}
+    assert [one.rule for one in answer.findings if one.severity is Severity.ERROR] == [
+        "metadata-unknown"
+    ]
 
 
 def test_a_search_that_would_take_too_long(monkeypatch: pytest.MonkeyPatch) -> None:
