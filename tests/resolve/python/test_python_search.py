@@ -16,7 +16,7 @@ from robokit_plan.resolve.python._search import Found, search
 from robokit_plan.resolve.python._units import asks_in
 from robokit_plan.resolve.python._world import World
 
-from .fake_python_index import FakeIndex, Rel, answer_of, problem, versions
+from .fake_python_index import FakeIndex, Rel, Spec, answer_of, problem, versions
 
 
 def test_newest_version_with_a_wheel_for_the_target() -> None:
@@ -114,7 +114,7 @@ def test_two_that_would_give_way_to_each_other() -> None:
 
 def test_a_set_of_known_needs_before_an_archive_that_says_nothing() -> None:
     """An older app with wheels throughout; the archive only where no wheel of its name fits."""
-    rows = {
+    rows: Spec = {
         "app": {"1": [], "2": ["core>=2"]},
         "core": {"1": [], "2": []},
         "ping": {
