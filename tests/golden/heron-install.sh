@@ -331,17 +331,34 @@ clock_ready() {
 
 # ---- preflight: is this the machine that the plan was made for? ----------------------------------
 
-# What a power cut left while a user was made. A lock of the user files that names no process is never
-# taken over, and then no tool adds a user or a group any more (shadow, lib/commonio.c).
+# What a power cut left while a user was made: a lock, its forerunner named after its process, a file
+# that was to be. A lock that names no process is never taken over, and then no tool adds a user or a
+# group any more (shadow, lib/commonio.c).
 users_repair() {
   for name in passwd group shadow gshadow subuid subgid; do
-    [ -e "/etc/$name.lock" ] || continue
-    holder=$(tr -cd 0-9 <"/etc/$name.lock") || holder=
-    case $(cat "/proc/${holder:-none}/comm" 2>/dev/null) in
-      user* | group* | *passwd | chage | chfn | chsh | newusers | pw*conv | grp*conv | pwck | grpck | vipw | vigr) ;;
-      *) if will "remove /etc/$name.lock, which a power cut left"; then rm -f -- "/etc/$name.lock"; fi ;;
-    esac
+    for left in "/etc/$name.lock" "/etc/$name."[0-9]* "/etc/$name+"; do
+      [ -f "$left" ] || continue
+      users_idle "$left" "/etc/$name.lock" || continue
+      if will "remove $left, which a power cut left"; then rm -f -- "$left"; fi
+    done
   done
+}
+
+# Whether no program works with a file that it left in /etc. Arguments: file, lock.
+users_idle() {
+  case $1 in
+    *+) if [ -e "$2" ]; then return 1; else return 0; fi ;;
+    *.lock) holder=$(tr -cd 0-9 <"$1") || holder= ;;
+    *)
+      holder=${1##*.}
+      case $holder in *[!0-9]*) return 1 ;; esac
+      # it holds its number and nothing else; somebody's copy of the file is longer
+      [ "$(wc -c <"$1")" -le 12 ] || return 1
+      ;;
+  esac
+  case $(cat "/proc/${holder:-none}/comm" 2>/dev/null) in
+    user* | group* | *passwd | chage | chfn | chsh | newusers | pw*conv | grp*conv | pwck | grpck | vipw | vigr) return 1 ;;
+  esac
 }
 
 step_preflight() {

@@ -79,6 +79,25 @@ def test_a_lock_of_the_user_files_that_is_nobodys_goes(root: Root, content: str)
     assert "nothing had to change" in root.sh(f"{RUN} --only groups", network=False)
 
 
+def test_what_a_tool_of_the_user_files_began_goes(root: Root) -> None:
+    """
+    The lock's forerunner, named after its process, and the file that was to be; a person's copy stays.
+
+    Source: shadow, lib/commonio.c, `commonio_lock_nowait` and `commonio_close`.
+    """
+    put_script(root, plan_for("debian-13", machine=Machine(groups={"lines": names("helm")})))
+    begun = {"group.4194305": "", "gshadow.4194306": "4194306\0", "passwd+": "root:x:0:0"}
+    for name, content in begun.items():
+        root.write(f"etc/{name}", content)
+    root.sh("cp /etc/passwd /etc/passwd.20260101; cp /etc/passwd /etc/passwd.before")
+    output = root.sh(f"{RUN} --dry-run", network=False)
+    assert all(f"would remove /etc/{name}, which a power cut left" in output for name in begun)
+    assert "passwd.2026" not in output
+    root.sh(f"{RUN} --only preflight", network=False)
+    assert not any((root.path / "etc" / name).exists() for name in begun)
+    root.sh("rm /etc/passwd.20260101 /etc/passwd.before")
+
+
 def test_a_lock_that_is_held_stays(root: Root) -> None:
     """While somebody changes a password; the name of a process is the first 15 bytes of its program's."""
     put_script(root, plan_for("debian-13", machine=Machine(groups={"lines": names("helm")})))
