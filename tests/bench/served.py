@@ -86,7 +86,8 @@ def change_requirement(folder: Path) -> None:
     file = folder / "plugins" / plugin_name(0) / "manifest.yaml"
     text, name = file.read_text("utf-8"), distribution_name(0)
     refused = len(re.findall(r"!=0\.", text))
-    file.write_text(text.replace(f'"{name}', f'"{name}!=0.{refused},', 1), "utf-8")
+    more = f"!=0.{refused}" + ("," if refused else "")
+    file.write_text(text.replace(f'"{name}', f'"{name}{more}', 1), "utf-8")
 
 
 def _add(index: IndexServer, number: int) -> None:
