@@ -96,7 +96,7 @@ class TwoReleases(FrozenWorld):
 @pytest.fixture
 def gig(
     tmp_path: Path,
-    command: Command,  # noqa: ARG001  it puts a world of its own in place, before this one
+    command: Command,  # puts a world of its own in place, before this one
     monkeypatch: pytest.MonkeyPatch,
 ) -> Path:
     """Lay out the robot of `CASE`, and stand in its folder."""
@@ -163,7 +163,7 @@ def test_the_upgrade_itself_is_the_same_diff(gig: Path, command: Command) -> Non
     assert command("lock").status == 0
     assert (gig / "pylock.gig.toml").read_bytes() != locked
     back = command("check", "--release", "debian-12").out
-    assert "  alpha            1.1          1.0          the system\n" in back
+    assert ["alpha", "1.1", "1.0", "the", "system"] in [line.split() for line in back.splitlines()]
     robot.write_text(before, "utf-8")
     assert command("lock").status == 0
     assert (gig / "pylock.gig.toml").read_bytes() == locked
