@@ -12,7 +12,9 @@ from ._native import check_sdists, native_needs
 from ._pins import installed
 from ._problem import PythonAnswer, PythonProblem
 from ._remarks import check_chosen
+from ._second_look import confirm
 from ._settle import settle
+from ._units import asks_in
 from ._world import World
 
 
@@ -34,6 +36,7 @@ def resolve_python(problem: PythonProblem, snapshot: Snapshot) -> PythonAnswer |
         outcome = within_bounds(world, bounded, outcome, findings)
         if isinstance(outcome, Need):
             return outcome
+    confirm(world, asks_in(outcome[1]), outcome[0].chosen)
     chosen = installed(world, *outcome)
     builds = builds_of(world, chosen)
     if isinstance(builds, Need):
