@@ -198,7 +198,10 @@ def _told(path: Path, where: str) -> bytes:
         return b"\n".join(sorted(line.split(b":")[0] for line in content.splitlines()))
     if where == "var/lib/dpkg/triggers/File":  # interests of packages, in the order of unpacking
         return b"\n".join(sorted(content.splitlines()))
-    if where in {"var/lib/dpkg/status", "var/lib/dpkg/available", "var/lib/dpkg/diversions"}:
+    if where == "var/lib/dpkg/diversions":  # three lines each: from, to, package
+        lines = content.splitlines()
+        return b"\n".join(sorted(b"\n".join(lines[at : at + 3]) for at in range(0, len(lines), 3)))
+    if where in {"var/lib/dpkg/status", "var/lib/dpkg/available"}:
         return b"\n\n".join(sorted(content.split(b"\n\n")))
     return content
 

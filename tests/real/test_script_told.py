@@ -180,13 +180,20 @@ def cut_off(root: Root, name: str) -> None:
 @pytest.mark.parametrize("bundled", [True, False], ids=["bundle", "archive"])
 def test_what_was_cut_off_below_what_waits_for_it_is_mended(root: Root, bundled: bool) -> None:
     """The library half unpacked, the tool unpacked and not configured: a pulled plug left that."""
-    library = own_package(root, "cut-library", files={"opt/cut-library/all": b"whole\n"})
+    once = b'#!/bin/sh\n[ "$1" != install ] || : >/srv/once\n'  # as packages that add a diversion
+    library = own_package(
+        root,
+        "cut-library",
+        files={"opt/cut-library/all": b"whole\n", "DEBIAN/preinst": once},
+    )
     tool = own_package(root, "cut-tool", fields="Depends: cut-library\n")
     for pin in (library, tool):
         how = "--unpack" if pin is tool else "--install"
         root.sh(f"dpkg {how} /srv/bundle/debian/{pin.filename.rpartition('/')[2]}")
     cut_off(root, "cut-library")
     (root.path / "opt/cut-library/all").write_text("wh")
+    (root.path / "srv/once").unlink()
+    root.write("opt/heron/state/debian", "cut-library\ncut-tool\n")
     if bundled:
         put(root, library, tool)
         output = root.sh(f"{BUNDLE}{RUN} --only debian", network=False)
@@ -199,6 +206,7 @@ def test_what_was_cut_off_below_what_waits_for_it_is_mended(root: Root, bundled:
     assert "unpack anew what was cut off: cut-library" in output
     assert (version_of(root, "cut-library"), version_of(root, "cut-tool")) == ("1", "1")
     assert (root.path / "opt/cut-library/all").read_text() == "whole\n"
+    assert (root.path / "srv/once").exists()
     assert "nothing had to change" in root.sh(f"{BUNDLE}{RUN} --only debian", network=False)
     root.sh("dpkg --purge cut-tool cut-library")
 

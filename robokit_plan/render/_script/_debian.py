@@ -220,6 +220,15 @@ unpack_halves() {
   rm -rf -- "$work/apt/anew"
   mkdir -p -- "$work/apt/anew"
   debian_rows half_file
+  # What this script brought begins from nothing: unpacked over itself it would be told that it is
+  # upgraded (Debian policy, 6.5), and leave out what it does once.
+  set --
+  while read -r name; do
+    if is_ours debian "$name" && [ -e "$(printf '%s\n' "$work/apt/anew/${name}_"*)" ]; then set -- "$@" "$name"; fi
+  done <"$work/apt/half"
+  if [ $# -gt 0 ]; then
+    DEBIAN_FRONTEND=noninteractive dpkg --force-depends --force-remove-reinstreq --remove -- "$@" </dev/null || :
+  fi
   set -- "$work/apt/anew"/*.deb
   [ -e "$1" ] || return 0
   DEBIAN_FRONTEND=noninteractive dpkg --force-confdef --force-confold --unpack -- "$@" </dev/null || :
