@@ -11,7 +11,7 @@ from ._problem import PythonRequirement
 from ._search import Stuck, search
 from ._world import Ask, World
 
-STEPS = 2_000_000
+STEPS = 10_000_000
 """For each of the many searches that an explanation makes; beyond it a part stays in."""
 
 
