@@ -23,14 +23,16 @@ def render_diff_text(diff: PlanDiff, *, width: int = 100) -> str:
     """Return what needs a reboot, a rewire or a person, then the table by domain."""
     if not diff.rows and not diff.attention:
         return "nothing changes\n"
-    blocks = []
+    cause = _only_cause(diff)
+    columns = COLUMNS if cause is None else COLUMNS[:-1]
+    blocks = [] if cause is None else [f"all of this because of {plain(cause)}"]
     if diff.attention:
-        blocks.append("\n".join(_attention_lines(diff, width)))
-    shown = [(row.domain, _cells(row)) for row in folded(diff.rows)]
+        blocks.append("\n".join(_attention_lines(diff, width, told=cause is not None)))
+    shown = [(row.domain, _cells(row)[: len(columns)]) for row in folded(diff.rows)]
     if shown:
         indent = "  "
-        widths = fitted([COLUMNS, *(cells for _, cells in shown)], width - len(indent))
-        lines = row_lines(COLUMNS, widths, indent=indent)
+        widths = fitted([columns, *(cells for _, cells in shown)], width - len(indent))
+        lines = row_lines(columns, widths, indent=indent)
         for domain, rows in groupby(shown, key=lambda one: one[0]):
             lines += ["", domain.value]
             for _, cells in rows:
@@ -39,11 +41,19 @@ def render_diff_text(diff: PlanDiff, *, width: int = 100) -> str:
     return "\n\n".join(blocks) + "\n"
 
 
-def _attention_lines(diff: PlanDiff, width: int) -> list[str]:
+def _only_cause(diff: PlanDiff) -> str | None:
+    """Return the cause that everything has, where so much has it that once is enough."""
+    causes = [row.because_of for row in diff.rows] + [one.because_of for one in diff.attention]
+    alike = len(causes) >= FOLD_AT and len(set(causes)) == 1
+    return because_text(causes[0]) or None if alike else None
+
+
+def _attention_lines(diff: PlanDiff, width: int, *, told: bool) -> list[str]:
+    """Return what needs a person, a cause behind each where none was *told* of all."""
     lines = []
     for one in diff.attention:
         text = plain(one.text)
-        if one.because_of:
+        if one.because_of and not told:
             text += f" (because of {plain(because_text(one.because_of))})"
         head = one.kind.value.ljust(8)
         lines += textwrap.wrap(

@@ -220,6 +220,28 @@ def test_another_board_is_the_cause_of_what_it_moves() -> None:
     assert "person: another board: check every wire against the wiring sheet" in attention(old, new)
 
 
+def test_one_cause_of_all_is_told_once() -> None:
+    """Another board moves all lines at once; of a few, each says what moved it."""
+    board = type(HERON.board)("raspberrypi,3-model-b")
+    for moved in (1, 9):
+        lines = [f"gpio{4 + one}" for one in range(moved + 1)]
+        old, new = (
+            replace(
+                HERON,
+                board=at,
+                assignments=tuple(
+                    signal("helm", f"leak-{name}", line, "11") for name, line in enumerate(side)
+                ),
+            )
+            for at, side in ((HERON.board, lines[:-1]), (board, lines[1:]))
+        )
+        text = render_diff_text(diff_plans(old, new), width=200)
+        assert text.startswith("all of this because of the board\n\n") == (moved == 9)
+        assert (text.count("the board") == 1) == (moved == 9)
+        assert ("because of\n" in text) == (moved == 1)
+        assert "another board: check every wire" in text
+
+
 def test_settings_and_variants_of_a_plugin_are_shown() -> None:
     lights = replace(
         HERON.instances[0], variant=VariantName("pwm"), settings={"leds": 12, "name": "bow"}
