@@ -596,6 +596,11 @@ def test_one_claim_is_also_told_where_wiring_alone_would_put_it() -> None:
     lines = {one.resource for one in lamp.others}
     assert "gpio17" not in lines
     assert {"gpio22", "gpio23", "gpio27"} <= lines
+    remarks = {one.resource: one.remark for one in lamp.others if one.remark}
+    # source: the HAT specification keeps ID_SD and ID_SC, header positions 27 and 28, for this
+    assert remarks == dict.fromkeys(
+        ("gpio0", "gpio1"), "kept for the identification memory of an add-on board"
+    )
     for one in ("gpio22", "gpio23", "gpio27"):
         wider = replace(
             problem,

@@ -16,12 +16,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from ._resources import Kind, Resource, Use
+from ._resources import Kind, Resource
 
 if TYPE_CHECKING:
     from ._search import Space
 
-_MATCHED = (Kind.LINE, Kind.CHANNEL, Kind.PORT, Kind.ADDRESS, Kind.SELECT, Kind.PIN)
+_MATCHED = (
+    Kind.LINE,
+    Kind.CHANNEL,
+    Kind.PORT,
+    Kind.ADDRESS,
+    Kind.SELECT,
+    Kind.PIN,
+    Kind.POSITION,
+)
 
 Wants = tuple[int, ...]
 """Numbers of the things of which one is needed."""
@@ -33,15 +41,29 @@ class Crowds:
     def __init__(self, space: Space, shapes: Sequence[int]) -> None:
         """*shapes*: per variable, the first one that has the same domain."""
         rooms = {kind: _Room(space, shapes) for kind in _MATCHED}
+        meeting = any(
+            use.resource.kind is Kind.POSITION for one in space.of_bit for use in one.uses
+        )
         for shape in dict.fromkeys(shapes):
             count = space.masks[shape].bit_count()
             for room in rooms.values():
                 room.things[shape] = [()] * count
             offset = space.offsets[shape]
             for place, one in enumerate(space.of_bit[offset : offset + count]):
+                # Two pads that meet on one position of the header are one thing.
+                met = {
+                    key: use.resource
+                    for use in one.uses
+                    if use.resource.kind is Kind.POSITION
+                    for key in use.keys
+                }
                 for use in one.uses:
-                    if use.resource.kind in rooms:
-                        rooms[use.resource.kind].add(shape, place, use)
+                    kind, keyed = use.resource.kind, bool(use.keys)
+                    if kind in rooms and not (kind is Kind.POSITION and keyed):
+                        rooms[kind].add(shape, place, use.resource, keyed=keyed)
+                    if kind is Kind.LINE and meeting:
+                        thing = met.get(use.resource.name, use.resource)
+                        rooms[Kind.POSITION].add(shape, place, thing, keyed=keyed)
         self._rooms = [room for room in rooms.values() if room.numbers]
         for room in self._rooms:
             room.befriend(space)
@@ -77,12 +99,12 @@ class _Room:
         self._rows: dict[tuple[int, int], Sequence[Wants]] = {}
         self._beside: dict[tuple[int, int], int] = {}
 
-    def add(self, shape: int, place: int, use: Use) -> None:
-        """Note that the candidate at *place* of *shape* takes what *use* says."""
-        thing = self.numbers.setdefault(use.resource, len(self.numbers))
+    def add(self, shape: int, place: int, resource: Resource, *, keyed: bool) -> None:
+        """Note that the candidate at *place* of *shape* takes *resource*, *keyed*: not alone."""
+        thing = self.numbers.setdefault(resource, len(self.numbers))
         if thing not in self.things[shape][place]:
             self.things[shape][place] += (thing,)
-        if use.keys:
+        if keyed:
             self._keyed.setdefault(shape, []).append((place, thing))
 
     def befriend(self, space: Space) -> None:

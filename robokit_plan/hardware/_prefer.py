@@ -231,13 +231,13 @@ def _settled(
 
     def price(index: int, bit: int) -> tuple[int, int, int]:
         one = space.of_bit[bit]
-        if not one.signals or not one.active:
-            return (one.cost, 0, 0)
+        if not one.signals or not one.active or one.signals[0].line not in rank:
+            return (one.cost, 0, 0)  # an input of the converter is no line, and has no neighbours
         place = rank[one.signals[0].line]
         near = 0
         for other in siblings.get(index, ()):
             signals = space.of_bit[now[other]].signals
-            if signals:
+            if signals and signals[0].line in rank:
                 near += abs(rank[signals[0].line] - place)
         return (one.cost, near, place)
 

@@ -13,7 +13,7 @@ from robokit_plan.hardware import HardwareProblem, assign
 from robokit_plan.hardware._resources import Candidate, Kind, Resource, Use
 from robokit_plan.hardware._search import Space
 
-from .build import i2c, instance, problem, signal
+from .build import board, i2c, instance, problem, signal
 from .judge import Judge
 
 
@@ -127,6 +127,46 @@ def test_who_is_in_nobodys_way_is_counted_in_every_group() -> None:
     space = Space(domains, strict=False)
     # Of three lines the port takes two, so the two at address 3, on buses of their own, do not fit.
     assert space.crowd(range(6), space.all) == [1, 4, 5]
+
+
+BONE = "ti,am335x-bone-black"
+
+
+def test_two_pads_on_one_position_are_one_thing() -> None:
+    """
+    A board where pads meet on a position has fewer places than lines; what is too much is told.
+
+    Source:
+        BeagleBone Black system reference manual (from memory): P9_41 and P9_42 carry two pads each.
+    """
+    lines = board(BONE).lines
+    free = [lines[name] for name in assign(problem(BONE)).free.lines]
+    most = len({line.pin for line in free})
+    assert most == len(free) - 2
+    for more in (0, 1, 12):
+        claims = [signal(f"s{at:02}", "output", "any") for at in range(most + more)]
+        answer = assign(problem(BONE, instance("a", *claims)))
+        assert len(answer.assignments) == most
+        assert len(answer.conflicts) == more
+
+
+def test_inputs_of_the_converter_go_anywhere_and_then_run_out() -> None:
+    """
+    Beside plain lines, which are chosen by where they are on the header.
+
+    Source:
+        BeagleBone Black system reference manual (from memory): AIN0 to AIN6, seven inputs.
+    """
+    for count in (1, 7, 9):
+        claims = [
+            signal("lamp", "output", "any"),
+            *(signal(f"level{at}", "analog", "any") for at in range(count)),
+        ]
+        answer = assign(problem(BONE, instance("a", *claims)))
+        inputs = {one.resource for one in answer.assignments if one.function == "analog"}
+        assert inputs <= {f"AIN{at}" for at in range(7)}
+        assert len(inputs) == min(count, 7)
+        assert len(answer.conflicts) == count - len(inputs)
 
 
 def test_a_robot_of_a_thousand_claims_is_planned() -> None:

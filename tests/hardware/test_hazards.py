@@ -6,6 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from robokit_plan.hardware import assign
+
+from .build import board, instance, problem, signal
 from .electric import planned, severity
 
 BONE = "ti,am335x-bone-black"
@@ -61,3 +64,19 @@ def test_boot_straps(board: str, claim: str, expected: str, tmp_path: Path) -> N
         bare=True,
     )
     assert severity(plan, "boot-strap") == expected
+
+
+def test_plain_signals_keep_off_straps_while_others_are_free() -> None:
+    """
+    A claim that may go anywhere goes to an ordinary line, though a strap has fewer other uses.
+
+    Source:
+        as `test_boot_straps`; GPIO_TEST_N is read at reset.
+    """
+    lines = board(LEPOTATO).lines
+    free = [lines[name] for name in assign(problem(LEPOTATO)).free.lines]
+    plain = [line.name for line in free if not line.boot_strap and line.reserved is None]
+    assert len(plain) < len(free)
+    claims = [signal(f"s{at:02}", "input", "any") for at in range(len(plain))]
+    answer = assign(problem(LEPOTATO, instance("a", *claims)))
+    assert {str(one.resource) for one in answer.assignments} == {str(one) for one in plain}
