@@ -7,6 +7,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -189,7 +190,7 @@ def test_code_that_changed_just_now_keeps_nothing(
 def test_a_damaged_answer_is_solved_again(skiff: Skiff, check: Check) -> None:
     """Whatever became of what is kept: cut, changed, emptied."""
     check()
-    with sqlite3.connect(cache_file(os.environ)) as file:
+    with closing(sqlite3.connect(cache_file(os.environ))) as file, file:
         file.execute("UPDATE entry SET form=0, value=x'5b5d' WHERE kind LIKE '%-answer-1'")
     skiff.write("robot.yaml", ROBOT + "# edited\n")
     assert check()["solved"] == BOTH

@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -99,9 +100,8 @@ def test_pages_damaged_within_heal_too(tmp_path: Path) -> None:
 
 def test_another_programs_database_is_not_written_into(tmp_path: Path) -> None:
     path = tmp_path / "cache.sqlite"
-    with sqlite3.connect(path) as other:
+    with closing(sqlite3.connect(path)) as other, other:
         other.execute("CREATE TABLE theirs (x)")
-    other.close()
     with Cache(path) as cache:
         cache.put("a", "b", b"c")
         assert cache.get("a", "b") == b"c"
@@ -112,10 +112,10 @@ def test_another_programs_database_is_not_written_into(tmp_path: Path) -> None:
 
 def test_a_table_that_is_gone_is_damage(tmp_path: Path) -> None:
     path = tmp_path / "cache.sqlite"
-    Cache(path).put("a", "b", b"c")
-    with sqlite3.connect(path) as other:
+    with Cache(path) as cache:
+        cache.put("a", "b", b"c")
+    with closing(sqlite3.connect(path)) as other, other:
         other.execute("DROP TABLE entry")
-    other.close()
     with Cache(path) as cache:
         assert cache.get("a", "b") is None
         cache.put("a", "b", b"d")
@@ -127,9 +127,8 @@ def test_a_row_that_cannot_be_unpacked_is_absent(tmp_path: Path) -> None:
     with Cache(path) as cache:
         cache.put("a", "b", b"long " * 1000)
         cache.put("a", "c", b"sound")
-    with sqlite3.connect(path) as other:
+    with closing(sqlite3.connect(path)) as other, other:
         other.execute("UPDATE entry SET value=? WHERE key='b'", (b"x\x9cgarbage",))
-    other.close()
     with Cache(path) as cache:
         assert list(cache.get_many("a", ("b", "c"))) == ["c"]
 
