@@ -98,6 +98,23 @@ def test_what_a_tool_of_the_user_files_began_goes(root: Root) -> None:
     root.sh("rm /etc/passwd.20260101 /etc/passwd.before")
 
 
+def test_a_user_that_was_half_made_is_made_whole(root: Root) -> None:
+    """A cut between passwd and shadow; pwck(8) of the root is the judge."""
+    put_script(root, plan_for("debian-13", machine=Machine(groups={"lines": names("helm")})))
+    root.sh("useradd --system half")
+    for name in ("shadow", "gshadow"):
+        path = root.path / "etc" / name
+        lines = path.read_text().splitlines(keepends=True)
+        path.write_text("".join(one for one in lines if not one.startswith("half:")))
+    assert "no matching" in root.sh("pwck -r; grpck -r; :")
+    output = root.sh(f"{RUN} --only preflight", network=False)
+    assert "complete /etc/shadow, where a power cut left out: half" in output
+    assert "complete /etc/gshadow, where a power cut left out: half" in output
+    assert "no matching" not in root.sh("pwck -r; grpck -r; :")
+    assert "nothing had to change" in root.sh(f"{RUN} --only preflight", network=False)
+    root.sh("userdel half")
+
+
 def test_a_lock_that_is_held_stays(root: Root) -> None:
     """While somebody changes a password; the name of a process is the first 15 bytes of its program's."""
     put_script(root, plan_for("debian-13", machine=Machine(groups={"lines": names("helm")})))

@@ -5,6 +5,15 @@
 PREFLIGHT = r"""
 # ---- preflight: is this the machine that the plan was made for? ----------------------------------
 
+# A cut between two files leaves a name in the one and not in the other, which pwconv(8) and
+# grpconv(8) make good. Arguments: file of names, file of secrets, command.
+half_a_name() {
+  [ -f "/etc/$2" ] || return 0
+  lone=$(awk -F : 'FILENAME == ARGV[1] { have[$1] = 1; next } $2 == "x" && !($1 in have) { printf " %s", $1 }' "/etc/$2" "/etc/$1")
+  [ -n "$lone" ] || return 0
+  if will "complete /etc/$2, where a power cut left out:$lone"; then "$3"; fi
+}
+
 # What a power cut left while a user was made: a lock, its forerunner named after its process, a file
 # that was to be. A lock that names no process is never taken over, and then no tool adds a user or a
 # group any more (shadow, lib/commonio.c).
@@ -16,6 +25,8 @@ users_repair() {
       if will "remove $left, which a power cut left"; then rm -f -- "$left"; fi
     done
   done
+  half_a_name passwd shadow pwconv
+  half_a_name group gshadow grpconv
 }
 
 # Whether no program works with a file that it left in /etc. Arguments: file, lock.
