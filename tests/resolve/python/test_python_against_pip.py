@@ -7,7 +7,8 @@ arm64 root, for that root.
 
 ``ROBOKIT_PLAN_PIP_SETS=all pytest -m "live or root" -s tests/resolve/python/test_python_against_pip.py``
 asks about all sets of tests/cases/pip/sets.yaml and 200 drawn ones, and lists each that is not identical. A number asks
-about so many of either kind (default 4, in the emulated root 2); ROBOKIT_PLAN_PIP_SEED draws other ones.
+about so many of either kind (default 4, in the emulated root 2), ``117-199`` about these of all, so that a long run
+can be taken up again; ROBOKIT_PLAN_PIP_SEED draws other ones.
 """
 
 from __future__ import annotations
@@ -74,10 +75,19 @@ def indexes(
 def _sets(indexes: PythonIndexes, target: Target, asked: str = ASKED) -> Iterator[tuple[str, ...]]:
     """Yield the sets to ask about: those of robots, then drawn ones."""
     robot: Sequence[Sequence[str]] = SETS["robot"]
-    most = len(robot) if asked == "all" else int(asked)
-    yield from map(tuple, robot[:most])
-    for number in range(DRAWN if asked == "all" else int(asked)):
-        yield drawn(indexes, target, SEED, number)
+    whole = range(len(robot) + DRAWN)
+    if "-" in asked:
+        first, last = map(int, asked.split("-"))
+        numbers = [*whole[first : last + 1]]
+    elif asked == "all":
+        numbers = [*whole]
+    else:
+        numbers = [*range(len(robot))[: int(asked)], *whole[len(robot) :][: int(asked)]]
+    for number in numbers:
+        if number < len(robot):
+            yield tuple(robot[number])
+        else:
+            yield drawn(indexes, target, SEED, number - len(robot))
 
 
 def _listed(verdicts: Iterable[Verdict]) -> list[str]:
