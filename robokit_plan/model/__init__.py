@@ -108,7 +108,6 @@ from ._ids import (
     RoleName,
     RuleName,
     SupplyName,
-    TopicName,
     VariantName,
 )
 from ._instance import Instance, variant_needs
@@ -136,7 +135,6 @@ from ._manifest import (
     Topics,
     Variable,
     Variant,
-    topic,
 )
 from ._names import (
     is_archive_address,
@@ -208,7 +206,6 @@ from ._robot import (
     Wiring,
 )
 from ._settings import (
-    effective_settings,
     with_settings,
 )
 from ._sizes import (
@@ -218,7 +215,6 @@ from ._sizes import (
     building_bytes,
     card_bytes,
     fetched_bytes,
-    installed_bytes,
     instance_sizes,
     most_bytes,
     sized_items,
@@ -230,7 +226,6 @@ from ._software import (
     DebianRow,
     DistributionMetadata,
     IndexFile,
-    InstalledPackage,
     Need,
     ProjectPage,
     Snapshot,
@@ -339,7 +334,6 @@ __all__ = [
     "Index",
     "IndexFile",
     "Inhibit",
-    "InstalledPackage",
     "InstalledState",
     "Instance",
     "InstanceName",
@@ -429,7 +423,6 @@ __all__ = [
     "Target",
     "Text",
     "Together",
-    "TopicName",
     "Topics",
     "UartClaim",
     "UnitState",
@@ -444,11 +437,9 @@ __all__ = [
     "card_bytes",
     "current_text",
     "dataclass",
-    "effective_settings",
     "fetched_bytes",
     "find_part",
     "finding",
-    "installed_bytes",
     "instance_sizes",
     "is_archive_address",
     "is_archive_word",
@@ -473,7 +464,6 @@ __all__ = [
     "size_text",
     "sized_items",
     "sorted_findings",
-    "topic",
     "variant_needs",
     "volt_text",
     "with_settings",

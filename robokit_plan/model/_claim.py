@@ -82,11 +82,6 @@ class Choice:
     any: bool = False
     options: tuple[str, ...] = ()
 
-    @property
-    def absent(self) -> bool:
-        """Whether the manifest said nothing."""
-        return not self.any and not self.options
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ClaimKey:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import field
 
 from ._claim import Claim
-from ._ids import BoardId, CapabilityName, PluginName, TopicName, VariantName
+from ._ids import BoardId, CapabilityName, PluginName, VariantName
 from ._origin import Origin, Text
 from ._value import dataclass
 
@@ -134,8 +134,3 @@ class Manifest:
     origin: Origin
     places: Mapping[str, Origin] = field(default_factory=dict)
     """Top-level key -> where it stands, for findings about a whole section."""
-
-
-def topic(text: Text) -> TopicName:
-    """Return the topic that *text* names."""
-    return TopicName(text.text)

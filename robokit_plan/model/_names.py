@@ -111,7 +111,7 @@ def is_module_name(text: str) -> bool:
 
 def is_udev_rule(text: str) -> bool:
     """Whether *text* is a rule of udev(7) that names, marks or opens devices, and runs nothing."""
-    return _UDEV_RULE.fullmatch(text) is not None and ".." not in text
+    return is_plain_line(text) and _UDEV_RULE.fullmatch(text) is not None and ".." not in text
 
 
 def is_sha256(text: str) -> bool:

@@ -17,7 +17,7 @@ from ._claim import (
     UartClaim,
     UsbClaim,
 )
-from ._manifest import Needs, Setting, SettingValue
+from ._manifest import Needs, SettingValue
 
 _FIELDS: Mapping[type, Mapping[str, str]] = {
     SignalClaim: {
@@ -69,13 +69,6 @@ def with_settings(needs: Needs, settings: Mapping[str, SettingValue]) -> Needs:
         return needs
     hardware = tuple(_with_numbers(claim, numbers) for claim in needs.hardware)
     return needs if hardware == needs.hardware else replace(needs, hardware=hardware)
-
-
-def effective_settings(
-    declared: Mapping[str, Setting], settings: Mapping[str, SettingValue]
-) -> dict[str, SettingValue]:
-    """Return setting -> value for an instance, defaults included, names sorted."""
-    return {name: settings.get(name, declared[name].default) for name in sorted(declared)}
 
 
 def _with_numbers(claim: Claim, numbers: Mapping[str, int]) -> Claim:

@@ -59,7 +59,7 @@ class InstanceSize:
     shared_card: int
 
 
-def installed_bytes(pin: PythonPin) -> int:
+def _installed_bytes(pin: PythonPin) -> int:
     """Return how much of the card *pin* takes, guessed from its file where no index says."""
     return (pin.file.size or 0) * _UNPACKED if pin.installed_size is None else pin.installed_size
 
@@ -83,7 +83,7 @@ def sized_items(plan: Plan) -> tuple[SizedItem, ...]:
                 kind=kind,
                 name=pin.name,
                 fetch=pin.file.size or 0,
-                card=installed_bytes(pin),
+                card=_installed_bytes(pin),
                 wanted_by=pin.wanted_by,
                 passing=kind is ItemKind.BUILD,
             )

@@ -145,17 +145,6 @@ class DebianNameFact:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class InstalledPackage:
-    """One package of the base card."""
-
-    name: DebianName
-    version: str
-    architecture: str
-    provides: str = ""
-    essential: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class DebianArchive:
     """
     The Debian side of a snapshot.

@@ -18,6 +18,7 @@ from robokit_plan.model import (
     Backend,
     BusName,
     CameraClaim,
+    Choice,
     Claim,
     ClaimName,
     Function,
@@ -140,7 +141,11 @@ def _own(problem: HardwareProblem, key: Key, claim: Claim, one: Assignment) -> I
         }
         if f"cs{one.select}" not in signals:
             yield f"{one.bus} has no select {one.select}"
-        if claim.select.absent and (wiring is None or wiring.select is None) and one.select != 0:
+        if (
+            claim.select == Choice()
+            and (wiring is None or wiring.select is None)
+            and one.select != 0
+        ):
             yield "the default select is 0"
         if one.bus in board.family.target_only:
             yield f"{one.bus} is target-only"

@@ -357,7 +357,7 @@ class Judge:
                 yield base
 
     def _one_wire(self, claim: OneWireClaim) -> Iterator[Option]:
-        if claim.lines.absent:
+        if claim.lines == Choice():
             usual = [
                 name
                 for name, line in self.board.lines.items()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from robokit_plan.edge.manifests import parse_manifest
-from robokit_plan.model import Needs, effective_settings, with_settings
+from robokit_plan.model import Needs, with_settings
 
 TEXT = """\
 format: 1
@@ -61,12 +61,3 @@ def test_what_is_no_number_changes_nothing() -> None:
     base = needs()
     assert with_settings(base, {}) is base
     assert with_settings(base, {"leds": True, "hz": "fast", "hue": "green"}) is base
-
-
-def test_effective_settings_hold_defaults_too() -> None:
-    manifest, _ = parse_manifest(TEXT, "plugins/lamp/manifest.yaml")
-    assert manifest is not None
-    assert effective_settings(manifest.settings, {"leds": 8, "stranger": 1}) == {
-        "hue": "red",
-        "leds": 8,
-    }

@@ -8,6 +8,7 @@ import inspect
 import pickle
 from collections.abc import Mapping
 from typing import Any
+from unittest import mock
 
 import pytest
 
@@ -123,3 +124,70 @@ def test_only_frozen_values_are_made() -> None:
     make: Any = dataclass
     with pytest.raises(TypeError, match="a value is frozen"):
         make(frozen=False, kw_only=True, slots=True)
+
+
+def test_whoever_is_compared_with_it_has_a_say() -> None:
+    buoy: Any = Buoy(name="north")
+    assert buoy == mock.ANY
+    assert (Buoy.__eq__(buoy, "north"), Measure.__eq__(Measure(name="a"), "a")) == (
+        NotImplemented,
+        NotImplemented,
+    )
+
+
+def test_a_state_of_another_shape_is_refused() -> None:
+    """What was pickled by another version of this tool has other fields."""
+    buoy: Any = Buoy(name="north")
+    for state in ([], ["north"], [*buoy.__getstate__(), 1]):
+        with pytest.raises(ValueError, match="zip"):
+            buoy.__setstate__(state)
+
+
+def _fresh(make: Any) -> tuple[Any, Any, Any]:
+    """Return classes that *make* decorates now, so that its own doing is under test."""
+    decorated = make(frozen=True, kw_only=True, slots=True)
+
+    class Anchor:
+        """One field only."""
+
+        chain: int
+
+    class Fender:
+        """A default before what has none; one that says itself how it is shown."""
+
+        size: int = 2
+        colour: str
+        worn: bool = dataclasses.field(default=False, compare=False)
+
+        def __repr__(self) -> str:
+            return f"a fender of {self.size}"
+
+    class Line:
+        """Nothing to compare by."""
+
+        knot: str = dataclasses.field(default="bowline", compare=False)
+
+    return decorated(Anchor), decorated(Fender), decorated(Line)
+
+
+def test_a_class_made_now_does_what_the_standard_one_does() -> None:
+    given: list[tuple[dict[str, Any], dict[str, Any]]] = [
+        ({"chain": 3}, {"chain": 4}),
+        ({"colour": "red"}, {"colour": "red", "worn": True}),
+        ({"knot": "reef"}, {"knot": "bowline"}),
+    ]
+    made = zip(_fresh(dataclass), _fresh(dataclasses.dataclass), given, strict=True)
+    for ours, theirs, (first, other) in made:
+        assert repr(ours(**first)) == repr(theirs(**first))
+        assert (ours(**first) == ours(**other)) is (theirs(**first) == theirs(**other))
+        same = {ours(**first), ours(**first), ours(**other)}
+        assert len(same) == len({theirs(**first), theirs(**first), theirs(**other)})
+        assert not hasattr(ours(**first), "__dict__")
+        assert ours.__match_args__ == theirs.__match_args__
+        assert ours.__slots__ == theirs.__slots__
+        assert ours.__dataclass_params__.frozen is theirs.__dataclass_params__.frozen
+        assert [(one.name, one.kw_only, one.compare) for one in dataclasses.fields(ours)] == [
+            (one.name, one.kw_only, one.compare) for one in dataclasses.fields(theirs)
+        ]
+        with pytest.raises(dataclasses.FrozenInstanceError):
+            setattr(ours(**first), next(iter(first)), 9)
