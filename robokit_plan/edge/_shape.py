@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from functools import cache
 from itertools import islice
 from typing import Any
 
@@ -143,11 +142,12 @@ def schema_errors(schema: dict[str, Any], data: Any) -> Iterator[SchemaError]:
 
 
 def _validator(schema: dict[str, Any]) -> Any:
-    return _validator_class()(schema)
+    """
+    Return the library's judge of *schema*, which goes into those members alone that do not fit.
 
-
-@cache
-def _validator_class() -> Any:
+    A stranger's file may hold ten thousand good values beside a bad one, and the library takes
+    a hundred times as long as `fits` for each of the good ones.
+    """
     from jsonschema import Draft202012Validator
     from jsonschema.exceptions import ValidationError
     from jsonschema.validators import extend
@@ -158,8 +158,37 @@ def _validator_class() -> Any:
         if isinstance(instance, str) and not ecma(wanted).search(instance):
             yield ValidationError(f"{instance!r} does not match {wanted!r}")
 
+    def items(judge: Any, wanted: Any, instance: Any, _: Any) -> Iterator[ValidationError]:
+        for at, one in enumerate(instance if isinstance(instance, list) else ()):
+            if not fits(wanted, one, schema):
+                yield from judge.descend(one, wanted, path=at)
+
+    def properties(judge: Any, wanted: Any, instance: Any, _: Any) -> Iterator[ValidationError]:
+        for name, part in wanted.items() if isinstance(instance, dict) else ():
+            if name in instance and not fits(part, instance[name], schema):
+                yield from judge.descend(instance[name], part, path=name, schema_path=name)
+
+    theirs: Any = Draft202012Validator.VALIDATORS["additionalProperties"]
+
+    def others(judge: Any, wanted: Any, instance: Any, own: Any) -> Iterator[ValidationError]:
+        if isinstance(wanted, bool) or not isinstance(instance, dict):
+            yield from theirs(judge, wanted, instance, own)
+            return
+        # In the order of the file, where the library's order is that of a set.
+        patterns = [ecma(one) for one in own.get("patternProperties", ())]
+        for name, one in instance.items():
+            known = name in own.get("properties", ()) or any(p.search(name) for p in patterns)
+            if not known and not fits(wanted, one, schema):
+                yield from judge.descend(one, wanted, path=name)
+
     extended: Callable[..., Any] = extend
-    return extended(Draft202012Validator, {"pattern": pattern})
+    rules = {
+        "pattern": pattern,
+        "items": items,
+        "properties": properties,
+        "additionalProperties": others,
+    }
+    return extended(Draft202012Validator, rules)(schema)
 
 
 def ecma(pattern: str) -> re.Pattern[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from enum import Enum
+from itertools import islice
 
 from robokit_plan.model import (
     Assignment,
@@ -63,8 +64,9 @@ class User:
         """Claim and, where the claim has several lines, which of them."""
         if not is_wired(self.assignment, self.use):
             return f"{self.claim} takes it, no wire"
-        ends = [use for use in self.assignment.lines if is_wired(self.assignment, use)]
-        many = len(ends) > 1 or self.use.signal != self.assignment.claim
+        # Not more than two are looked at: each line of a claim asks this.
+        ends = (use for use in self.assignment.lines if is_wired(self.assignment, use))
+        many = len([*islice(ends, 2)]) > 1 or self.use.signal != self.assignment.claim
         return f"{self.claim} {self.use.signal}" if many else self.claim
 
 

@@ -38,6 +38,7 @@ from robokit_plan.render import (
 from robokit_plan.render._sheet import State, level_text, open_buses, positions_of
 from robokit_plan.render._wires import wire_colours
 from robokit_plan.render._wiring_svg import COLOURS
+from tests.pace import within
 from tests.render.boards import OTHER, TWENTY
 from tests.render.plans import HERON
 from tests.render.strategies import plans
@@ -420,3 +421,15 @@ def test_a_string_of_lights_on_a_bus_has_one_wire() -> None:
     rows = render_wiring_text(plan, TWENTY, by="position", width=140)
     assert "bow-lights.data takes it, no wire" in rows
     assert re.search(r"\n19 +gpio10 +used +bow-lights.data +\? +YE\n", rows)
+
+
+def test_a_claim_of_thousands_of_lines_is_drawn_quickly() -> None:
+    """Found by fuzzing a lock file: each line looked through all lines of its claim."""
+    lines = tuple(
+        LineUse(signal=f"s{number}", line=LineName("gpio17"), position=PinId("11"))
+        for number in range(5_000)
+    )
+    claim = replace(RAFT.assignments[-1], claim=ClaimName("port"), controller=None, lines=lines)
+    with within(3):
+        svg = render_wiring_svg(replace(HERON, assignments=(claim,)), TWENTY)
+    assert "helm.port s0 and 4999 more" in svg
