@@ -160,7 +160,7 @@ class Fetcher:
             if held > limit:
                 raise _unreachable(what, f"it has more than {limit} bytes")
             pieces.append(piece)
-        if promised.isdecimal() and held < int(promised):
+        if promised.isdecimal() and held < float(promised):
             raise _ComeBackLater(response.status)
         return Fetched(200, b"".join(pieces), found)
 

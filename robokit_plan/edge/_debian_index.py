@@ -126,7 +126,8 @@ def _fill(database: sqlite3.Connection, chunks: Iterable[bytes]) -> int:
     core: list[tuple[str]] = []
     count = 0
     for stanza in stanzas(chunks):
-        fields = fields_of(stanza)
+        # What separates our columns stands in no field of an archive; a stranger may put it there.
+        fields = fields_of(stanza.replace(_SEPARATOR, " "))
         name = fields.get("Package", "")
         if not name or "Version" not in fields:
             continue
@@ -299,4 +300,5 @@ def package_of(
 
 
 def _number(text: str | None) -> int:
-    return int(text) if text and text.isdigit() else 0
+    # No size has more digits; beyond thousands of them Python reads no number at all.
+    return int(text) if text and re.fullmatch("[0-9]{1,18}", text) else 0

@@ -65,7 +65,7 @@ class Reply:
             TooLarge: It exceeds *limit* bytes.
         """
         promised = self.headers.get("content-length", "")
-        if promised.isdecimal() and int(promised) > limit:
+        if promised.isdecimal() and float(promised) > limit:
             raise TooLarge
         held = 0
         for chunk in self._response.stream(_CHUNK, decode_content=True):

@@ -298,5 +298,5 @@ def check_version(version: object) -> None:
     if version is None:
         return
     major, _, _ = str(version).partition(".")
-    if major.isdecimal() and int(major) > _MAJOR:
+    if major.isdecimal() and float(major) > _MAJOR:
         raise PageUnreadable(f"it speaks version {one_line(str(version), 20)} of the Simple API")

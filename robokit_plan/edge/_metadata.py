@@ -81,11 +81,11 @@ def raw_metadata(text: bytes) -> dict[str, Any]:
 
 def check_name(raw: dict[str, Any], *, name: DistributionName, version: str) -> None:
     """Refuse metadata of another project or version than the file's own name promises."""
-    from packaging.version import InvalidVersion, Version
+    from packaging.version import Version
 
     try:
         same = normal_name(raw["name"]) == name and Version(raw["version"]) == Version(version)
-    except InvalidVersion:
+    except ValueError:  # InvalidVersion, or of a number in it
         same = False
     if not same:
         raise MetadataUnusable(

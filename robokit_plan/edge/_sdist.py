@@ -11,6 +11,7 @@ from __future__ import annotations
 import bz2
 import gzip
 import io
+import re
 import stat
 import tarfile
 import zipfile
@@ -91,7 +92,7 @@ def sdist_name(filename: str) -> tuple[DistributionName, str]:
     Raises:
         MetadataUnusable: It is not the name of an sdist.
     """
-    from packaging.version import InvalidVersion, Version
+    from packaging.version import Version
 
     stem = filename
     for ending in (".tar.gz", ".zip", ".tar.bz2", ".tar.xz", ".tgz"):
@@ -100,7 +101,7 @@ def sdist_name(filename: str) -> tuple[DistributionName, str]:
     try:
         if name and stem != filename:
             return normal_name(name), str(Version(version))
-    except InvalidVersion:
+    except ValueError:  # InvalidVersion, or of a number in it
         pass
     raise MetadataUnusable("its file name is not that of an sdist")
 
@@ -256,7 +257,8 @@ def _texts(table: dict[str, Any], key: str) -> tuple[str, ...]:
 
 def _level(text: object) -> tuple[int, int]:
     major, _, minor = str(text).partition(".")
-    return (int(major), int(minor)) if major.isdecimal() and minor.isdecimal() else (0, 0)
+    known = re.fullmatch("[0-9]{1,9}", major) and re.fullmatch("[0-9]{1,9}", minor)
+    return (int(major), int(minor)) if known else (0, 0)
 
 
 _Member = tuple[str, Callable[[], bytes]]

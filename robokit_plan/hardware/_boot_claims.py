@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 
 from robokit_plan.model import (
@@ -255,7 +256,7 @@ def _taken(line: ConfigLine, entry: BootEntry) -> tuple[LineName, ...]:
             lines = list(chosen)
     for param, default in entry.pin_params.items():
         value = params.get(param)
-        if value is not None and value.isdecimal():
+        if value is not None and re.fullmatch("[0-9]{1,9}", value):
             if default in lines:
                 lines.remove(default)
             lines.append(LineName(f"gpio{int(value)}"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 
 from robokit_plan.model import (
@@ -150,7 +151,7 @@ def _hertz(way: BootEnable, line: ConfigLine) -> int | None:
         name = way.slow_suffix.strip(",").partition("=")[0]
         if (line.kind, line.name) == (way.words[0].kind, overlay):
             value = dict(line.params).get(name)
-    return int(value) if value is not None and value.isdecimal() else None
+    return int(value) if value is not None and re.fullmatch("[0-9]{1,9}", value) else None
 
 
 def check_i2c(wiring: Wiring) -> Iterator[Finding]:

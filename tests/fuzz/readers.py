@@ -16,7 +16,7 @@ import tomllib
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, cast
@@ -48,8 +48,17 @@ from robokit_plan.edge.reading import ParsedManifest, Reading, read_robot
 from robokit_plan.edge.unreadable import UnreadableFile
 from robokit_plan.hardware.boot import parse_boot_config
 from robokit_plan.lint import lint_manifest, lint_robot, lint_text
-from robokit_plan.model import Board, BoardId, DistributionName, Finding, IndexFile, Origin, Plan
-from robokit_plan.planner import findings_without_indices
+from robokit_plan.model import (
+    Board,
+    BoardId,
+    DistributionMetadata,
+    DistributionName,
+    Finding,
+    IndexFile,
+    Origin,
+    Plan,
+)
+from robokit_plan.planner import Problem, findings_without_indices
 from robokit_plan.render import (
     UnsafeValueError,
     render_findings_annotations,
@@ -69,6 +78,7 @@ from tests.edge.manifest_example import GOOD
 from tests.render.plans import HERON
 
 from .mutation import Mutate, mutate_bytes, mutate_gzip, mutate_json, mutate_lines, mutate_yaml
+from .planned import debian_findings, python_findings
 
 SAMPLE = Path(__file__).parents[2] / "sample_robot"
 URL = "https://index.example/simple/hull-math/"
@@ -138,9 +148,10 @@ def read_lock_bytes(body: bytes) -> None:
 
 
 def read_boot_config_bytes(body: bytes) -> None:
-    """The boot configuration of a card that has lived before."""
+    """The boot configuration of a card that has lived before, and the sample planned on it."""
     with suppress(UnreadableFile):
-        parse_boot_config(decoded(body, "config.txt"), file="config.txt")
+        config = parse_boot_config(decoded(body, "config.txt"), file="config.txt")
+        check_shown(findings_without_indices(replace(_sample_problem(), boot_config=config)))
 
 
 def read_code_bytes(body: bytes) -> None:
@@ -172,6 +183,7 @@ def _page(body: bytes, content_type: str) -> None:
         kept = parse_stored_page(stored_page(rows), "default")
         assert kept is not None
         assert len(kept) == len(rows)
+        check_shown(python_findings(HULL, kept, _usual_metadata))
 
 
 def read_stored_page_bytes(body: bytes) -> None:
@@ -180,9 +192,11 @@ def read_stored_page_bytes(body: bytes) -> None:
 
 
 def read_metadata_bytes(body: bytes) -> None:
-    """A METADATA file."""
+    """A METADATA file, and the one release that has it."""
     with suppress(MetadataUnusable):
-        parse_metadata(body, name=HULL, version="1.0")
+        found = parse_metadata(body, name=HULL, version="1.0")
+        file = _file("hull_math-1.0-py3-none-any.whl")
+        check_shown(python_findings(HULL, [file], lambda _: found))
     parse_stored_metadata(body)
 
 
@@ -210,6 +224,7 @@ def read_packages_bytes(body: bytes) -> None:
                 index.package(record)
             index.read_provisions(names)
             index.read_core()
+            check_shown(debian_findings(index))
 
 
 def read_release_bytes(body: bytes) -> None:
@@ -280,6 +295,17 @@ def _sample_names() -> frozenset[str]:
 @cache
 def _board() -> Board:
     return read_board(BoardId(HERON.board))
+
+
+@cache
+def _sample_problem() -> Problem:
+    return problem_of(read_robot(SAMPLE), locked=False)
+
+
+def _usual_metadata(file: IndexFile) -> DistributionMetadata:
+    return parse_metadata(
+        metadata("hull-math", "1.0", "Requires-Python: >=3.9"), name=HULL, version="1.0"
+    )
 
 
 @cache

@@ -117,7 +117,7 @@ def upstream_version(text: str) -> str | None:
     Source:
         Debian Policy 5.6.12 (epoch and revision); deb-version(7) for the tilde.
     """
-    from packaging.version import InvalidVersion, Version
+    from packaging.version import Version
 
     upstream = text.partition(":")[2] or text
     upstream = upstream.rpartition("-")[0] or upstream
@@ -125,5 +125,5 @@ def upstream_version(text: str) -> str | None:
         return None
     try:
         return str(Version(_REPACKED.sub("", upstream).replace("~", "")))
-    except InvalidVersion:
+    except ValueError:  # InvalidVersion, or of a number in it
         return None

@@ -11,7 +11,9 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-_RUN = re.compile(r"(\D*)(\d*)")
+_RUN = re.compile(r"([^0-9]*)([0-9]*)")
+_INT_READS = 4300
+"""Digits that `int` reads (`sys.int_info.default_max_str_digits`)."""
 
 PartKey = tuple[tuple[int, ...] | int, ...]
 VersionKey = tuple[int, PartKey, PartKey]
@@ -28,18 +30,28 @@ def _part_key(text: str) -> PartKey:
     key: list[tuple[int, ...] | int] = []
     # An absent revision equals "0"; the last, empty match is the end that ``~`` sorts before.
     for letters, digits in _RUN.findall(text or "0"):
-        key += ((*map(_weight, letters), 0), int(digits or 0))
+        key += ((*map(_weight, letters), 0), _number(digits or "0"))
     return tuple(key)
+
+
+def _number(digits: str) -> int:
+    """Return *digits* as a number; Policy knows no longest one, Python's `int` does."""
+    if len(digits) <= _INT_READS:
+        return int(digits)
+    digits = digits.lstrip("0")
+    # Order is all that counts: of such texts the longer one is greater, and the bytes of any are
+    # more than all shorter ones as numbers.
+    return int(digits) if len(digits) <= _INT_READS else int.from_bytes(digits.encode(), "big")
 
 
 @lru_cache(maxsize=32768)
 def version_key(version: str) -> VersionKey:
     """Return a key whose order is the order of *version* strings."""
     epoch, colon, rest = version.partition(":")
-    if not colon or not epoch.isdigit():
+    if not colon or not (epoch.isascii() and epoch.isdigit()):
         epoch, rest = "0", version
     upstream, _, revision = rest.rpartition("-") if "-" in rest else (rest, "", "")
-    return int(epoch), _part_key(upstream), _part_key(revision)
+    return _number(epoch), _part_key(upstream), _part_key(revision)
 
 
 def compare_versions(left: str, right: str) -> int:

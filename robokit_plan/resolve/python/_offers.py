@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
@@ -180,7 +181,7 @@ def wheel_targets(wheels: Iterable[IndexFile], target: Target) -> tuple[str, ...
 def _python(interpreter: str, abis: str) -> tuple[int, str] | None:
     """Return order and text of a Python tag; None: for another interpreter than CPython."""
     digits = interpreter[2:]
-    if not interpreter.startswith(("cp", "py")) or not digits.isdigit():
+    if not interpreter.startswith(("cp", "py")) or not re.fullmatch("[0-9]{1,9}", digits):
         return None
     minor = int(digits[1:] or 0)
     text = f"{digits[0]}.{minor}" if digits[1:] else digits[0]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-from packaging.markers import Marker, UndefinedComparison, UndefinedEnvironmentName
+from packaging.markers import Marker
 from packaging.requirements import InvalidRequirement, Requirement
 from packaging.specifiers import InvalidSpecifier, SpecifierSet
 from packaging.utils import canonicalize_name
-from packaging.version import InvalidVersion, Version
+from packaging.version import Version
 
 from robokit_plan.model import DistributionName, dataclass
 
@@ -18,6 +18,8 @@ Environment = tuple[tuple[str, str], ...]
 
 _SDIST_ENDINGS = (".tar.gz", ".zip")
 """PEP 625, and the one older form that packaging's parser still reads."""
+_NO_NUMBER = re.compile(r"\d{4300}")
+"""Python reads no longer ones (`sys.int_info.default_max_str_digits`), so no version holds them."""
 
 
 @lru_cache(maxsize=65536)
@@ -31,7 +33,7 @@ def find_version(text: str) -> Version | None:
     """Return the PEP 440 version that *text* spells; None where it spells none."""
     try:
         return Version(text)
-    except InvalidVersion:
+    except ValueError:  # InvalidVersion, or of a number in it
         return None
 
 
@@ -39,7 +41,7 @@ def find_version(text: str) -> Version | None:
 def find_specifier(text: str) -> SpecifierSet | None:
     """Return the specifier that *text* spells; None where it spells none."""
     try:
-        return SpecifierSet(text)
+        return None if _NO_NUMBER.search(text) else SpecifierSet(text)
     except InvalidSpecifier:
         return None
 
@@ -67,6 +69,8 @@ def parse_requirement(text: str) -> Line:
     Raises:
         InvalidRequirement: It is none.
     """
+    if _NO_NUMBER.search(text):
+        raise InvalidRequirement("a number in it is longer than any version's")
     found = Requirement(text)
     return Line(
         name=normal_name(found.name),
@@ -110,7 +114,7 @@ def marker_holds(text: str, environment: Environment, extra: str) -> bool:
     """
     try:
         return _marker(text).evaluate({**dict(environment), "extra": extra})
-    except (UndefinedComparison, UndefinedEnvironmentName):
+    except ValueError:  # of a comparison, a name, or a number
         return False
 
 
@@ -206,7 +210,7 @@ def sdist_version(filename: str, name: DistributionName) -> str | None:
     return None
 
 
-_BUILD_TAG = re.compile(r"(\d+)(.*)")
+_BUILD_TAG = re.compile(r"(\d{1,4000})(.*)")
 
 
 @lru_cache(maxsize=4096)

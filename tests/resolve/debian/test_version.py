@@ -86,3 +86,22 @@ def test_agrees_with_dpkg(a: str, b: str) -> None:
     word = {-1: "lt", 0: "eq", 1: "gt"}[compare_versions(a, b)]
     done = subprocess.run(["dpkg", "--compare-versions", a, word, b], check=False)
     assert done.returncode == 0
+
+
+LONG = [
+    "9" * 4299,
+    "9" * 4300,
+    "1" + "0" * 4300,
+    "1" + "0" * 4299 + "1",
+    "9" * 6000,
+    "1" + "0" * 6000,
+]
+"""Rising; Python reads no number of more than 4,300 digits, Policy knows no longest one."""
+
+
+@pytest.mark.skipif(shutil.which("dpkg") is None, reason="dpkg is not on this machine")
+def test_numbers_of_any_length_order_as_dpkg_says() -> None:
+    for low, high in pairwise(LONG):
+        assert compare_versions(low, high) == -1
+        assert compare_versions(f"000{low}", low) == 0
+        subprocess.run(["dpkg", "--compare-versions", low, "lt", high], check=True)
