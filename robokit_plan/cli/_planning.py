@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -23,6 +22,7 @@ from robokit_plan.model import (
     Severity,
     Snapshot,
     finding,
+    replace,
 )
 
 if TYPE_CHECKING:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from robokit_plan.cli._failure import WrongUse, unread_status
 from robokit_plan.cli._terminal import show, tell, width
-from robokit_plan.model import dataclass
+from robokit_plan.model import dataclass, replace
 
 if TYPE_CHECKING:
     from robokit_plan.cli._planning import World

@@ -11,7 +11,6 @@ import json
 import os
 import time
 from collections.abc import Iterable
-from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -20,7 +19,7 @@ from robokit_plan.edge import kept_files
 from robokit_plan.edge.cache import find_unsealed, sealed
 from robokit_plan.edge.kept_rows import NO_ROWS, Rows, parse_rows, rows_stand
 from robokit_plan.edge.kept_values import digest, packed, unpacked
-from robokit_plan.model import PythonFacts
+from robokit_plan.model import PythonFacts, replace
 from robokit_plan.resolve import debian, python
 
 if TYPE_CHECKING:

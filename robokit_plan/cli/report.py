@@ -17,7 +17,6 @@ Examples:
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -25,7 +24,7 @@ import typer
 
 from robokit_plan.cli import _complete
 from robokit_plan.cli._options import OfflineOption, OutOption, ProfileOption, RobotOption
-from robokit_plan.model import InstanceName
+from robokit_plan.model import InstanceName, replace
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -12,11 +12,10 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robokit_plan.model import DistributionMetadata, IndexFile
+from robokit_plan.model import DistributionMetadata, IndexFile, replace
 
 from ._metadata import MetadataUnusable, check_name, check_requirements, extra_names, unknown
 from ._pip_config import normal_name

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
 
 from robokit_plan.model import (
     SECTION_OF,
@@ -23,6 +22,7 @@ from robokit_plan.model import (
     VariantName,
     Wiring,
     finding,
+    replace,
 )
 
 from ._nearest import distance, find_nearest

@@ -10,11 +10,10 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import field
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from robokit_plan.model import dataclass
+from robokit_plan.model import dataclass, field
 
 _TIMEOUT_S = 20
 _OPTION_LINE = re.compile(r'^(?P<key>[^\s"]+) "(?P<value>.*)";$')

@@ -12,12 +12,11 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterable, Mapping
-from dataclasses import field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from robokit_plan.model import dataclass
+from robokit_plan.model import dataclass, field
 
 from ._debian_apt_config import deb822_paragraphs
 from .files import passing_folder

@@ -7,13 +7,12 @@ Source:
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import re
 from collections.abc import Iterable
 from typing import Any
 
-from robokit_plan.model import DistributionMetadata, DistributionName
+from robokit_plan.model import DistributionMetadata, DistributionName, field_names
 
 from ._pip_config import normal_name
 from ._words import one_line
@@ -114,7 +113,8 @@ def unknown(name: DistributionName, version: str, reason: str, source: str) -> D
 
 def stored_metadata(metadata: DistributionMetadata) -> bytes:
     """Return *metadata* as the cache keeps it."""
-    fields = {field.name: getattr(metadata, field.name) for field in dataclasses.fields(metadata)}
+    names = field_names(type(metadata)) or ()
+    fields = {name: getattr(metadata, name) for name in names}
     return json.dumps(fields, separators=(",", ":")).encode()
 
 

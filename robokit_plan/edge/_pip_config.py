@@ -12,7 +12,6 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Iterable, Mapping
-from dataclasses import field
 from pathlib import Path
 from urllib.parse import SplitResult, unquote, urlsplit, urlunsplit
 
@@ -24,6 +23,7 @@ from robokit_plan.model import (
     Place,
     Severity,
     dataclass,
+    field,
     finding,
 )
 

@@ -17,10 +17,9 @@ import tarfile
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from typing import IO, TYPE_CHECKING, Any, cast
 
-from robokit_plan.model import DistributionMetadata, DistributionName, IndexFile
+from robokit_plan.model import DistributionMetadata, DistributionName, IndexFile, replace
 
 from ._metadata import (
     MAX_BYTES,

@@ -6,7 +6,6 @@ import re
 from codecs import BOM_UTF8
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import pairwise
 from typing import Any, Literal, NamedTuple, Protocol
 
@@ -21,7 +20,7 @@ from yaml.events import (
     SequenceStartEvent,
 )
 
-from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding
+from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding, replace
 
 from ._scalars import NUMBERS_BEGIN, WORDS, Surprise, plain_value
 from .unreadable import UnreadableFile

@@ -19,10 +19,9 @@ import tempfile
 import zipfile
 import zlib
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import IO, NamedTuple, cast
 
-from robokit_plan.model import DistributionMetadata, DistributionName, IndexFile
+from robokit_plan.model import DistributionMetadata, DistributionName, IndexFile, replace
 
 from ._http import Client, Reply, TooLarge
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable

@@ -6,11 +6,10 @@ import ast
 import os
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
 from operator import attrgetter
 from pathlib import Path
 
-from robokit_plan.model import LineComment, Origin, PluginCode, Text
+from robokit_plan.model import LineComment, Origin, PluginCode, Text, dataclass, field
 
 from .comments import python_comments
 from .files import is_inside, read_text

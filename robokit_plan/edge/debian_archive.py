@@ -12,7 +12,6 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -29,7 +28,10 @@ from robokit_plan.model import (
     Severity,
     Source,
     System,
+    dataclass,
+    field,
     finding,
+    replace,
 )
 
 from ._cached_yaml import DATA, read_data_file

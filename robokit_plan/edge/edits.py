@@ -11,10 +11,9 @@ stay. Each result is read again before it is handed out: it must say exactly wha
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
-from robokit_plan.model import EnabledPlugin, Origin
+from robokit_plan.model import EnabledPlugin, Origin, dataclass
 
 from ._nearest import find_nearest
 from ._tree import Node, parse_tree, shown

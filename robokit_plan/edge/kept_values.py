@@ -19,6 +19,8 @@ from enum import Enum
 from hashlib import sha256
 from typing import Any
 
+from robokit_plan.model import field_names
+
 _SCALARS = frozenset({str, int, float, bool})
 
 
@@ -97,7 +99,7 @@ def _made(plain: Any, known: Mapping[str, type]) -> Any:
 
 def _names(kind: Any) -> Iterable[str]:
     """Return the names of the fields of *kind*, in order."""
-    names: Iterable[str] | None = getattr(kind, "__dataclass_fields__", None)
+    names = field_names(kind)
     if names is None:
         raise TypeError(f"a {kind.__name__} is not kept")
     return names

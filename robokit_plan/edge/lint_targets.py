@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import field
 from functools import cache
 from pathlib import Path
 
-from robokit_plan.model import Finding, Manifest, Origin, PluginCode, PluginName, Robot, dataclass
+from robokit_plan.model import (
+    Finding,
+    Manifest,
+    Origin,
+    PluginCode,
+    PluginName,
+    Robot,
+    dataclass,
+    field,
+)
 
 from ._cross import check_robot, completed
 from .code import Scan, read_code, scanned

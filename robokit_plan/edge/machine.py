@@ -12,10 +12,9 @@ import hashlib
 import os
 import stat
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
-from robokit_plan.model import InstalledState, MachineState, UnitState, UsbDevice
+from robokit_plan.model import InstalledState, MachineState, UnitState, UsbDevice, dataclass
 
 from ._debian_apt_config import deb822_paragraphs
 

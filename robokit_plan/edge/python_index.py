@@ -11,7 +11,6 @@ import hashlib
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import field, replace
 from functools import partial
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -22,6 +21,8 @@ from robokit_plan.model import (
     IndexFile,
     ProjectPage,
     dataclass,
+    field,
+    replace,
 )
 
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable

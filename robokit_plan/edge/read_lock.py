@@ -12,7 +12,6 @@ import re
 import shlex
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
@@ -61,6 +60,7 @@ from robokit_plan.model import (
     Target,
     Variable,
     VariantName,
+    dataclass,
     finding,
     is_archive_address,
     is_archive_word,

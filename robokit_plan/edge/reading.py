@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 
 from robokit_plan.model import (
@@ -15,7 +14,10 @@ from robokit_plan.model import (
     PluginName,
     Robot,
     Severity,
+    dataclass,
+    field,
     finding,
+    replace,
     sorted_findings,
 )
 

@@ -12,10 +12,9 @@ nested (the tests hold the data to it), so the largest of these covers all devic
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from robokit_plan.model import Assignment, Board, BootEnable, BootVocabulary, LineName
+from robokit_plan.model import Assignment, Board, BootEnable, BootVocabulary, LineName, replace
 
 from ._resources import Candidate, Kind, Resource, Use
 
@@ -86,8 +85,7 @@ def with_boot_lines(one: Candidate, section: str, ground: Ground) -> tuple[Candi
     """Return *one* with what its setting takes besides, once for each setting that would do."""
     found: tuple[Candidate, ...] = (one,)
     for need in boot_needs(section, one):
-        ways = ground.ways.get(need)
-        small = smallest_ways(ways, {signal.line for signal in one.signals}) if ways else ()
+        small = ground.smallest_ways(need, frozenset([signal.line for signal in one.signals]))
         if small:
             found = tuple(_taking(each, need, way, ground) for each in found for way in small)
     return found

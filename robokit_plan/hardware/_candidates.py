@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 
 from robokit_plan.model import (
     AudioClaim,
@@ -21,6 +20,8 @@ from robokit_plan.model import (
     UartClaim,
     UsbClaim,
     VariantName,
+    dataclass,
+    replace,
 )
 
 from ._blocks import analog_candidates, block_candidates

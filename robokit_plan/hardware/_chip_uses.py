@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from robokit_plan.model import Active, Hertz, InstanceName, Millivolt, Place, Pull, Severity
+from robokit_plan.model import (
+    Active,
+    Hertz,
+    InstanceName,
+    Millivolt,
+    Place,
+    Pull,
+    Severity,
+    dataclass,
+)
 
 from ._electrical_problem import Wired
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
-from robokit_plan.model import Chip, ChipFunction, Hertz, Severity
+from robokit_plan.model import Chip, ChipFunction, Hertz, Severity, dataclass
 
 from ._chip_uses import SERVO_HZ, Clash, PinUse
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+
+from robokit_plan.model import dataclass
 
 from ._problem import ClaimKeyPair, HardwareProblem
 from ._search import Chosen, Space

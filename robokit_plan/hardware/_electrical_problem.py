@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import field
 
 from robokit_plan.model import (
     SECTION_OF,
@@ -31,6 +30,7 @@ from robokit_plan.model import (
     Supply,
     SupplyName,
     dataclass,
+    field,
     part_key,
 )
 

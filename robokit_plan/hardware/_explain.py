@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
-from robokit_plan.model import Finding, LineName, PinId, Place, Severity, SignalClaim, finding
+from robokit_plan.model import (
+    Finding,
+    LineName,
+    PinId,
+    Place,
+    Severity,
+    SignalClaim,
+    dataclass,
+    finding,
+)
 
 from ._conflicts import Conflict
 from ._ground import Ground, Rejection

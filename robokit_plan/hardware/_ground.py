@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import replace
 from difflib import get_close_matches
 from functools import cached_property
 
 from robokit_plan.model import (
     Board,
+    BootEnable,
     BootWord,
     BusName,
     BusOutlet,
@@ -22,9 +22,10 @@ from robokit_plan.model import (
     PinId,
     PinKind,
     dataclass,
+    replace,
 )
 
-from ._boot_ways import Ways, boot_ways
+from ._boot_ways import Ways, boot_ways, smallest_ways
 from ._problem import HardwareProblem
 from ._resources import ALONE, Keys, Kind, Resource, Use
 
@@ -86,6 +87,7 @@ class Ground:
         self.doubled: frozenset[PinId] = frozenset(
             pin.id for pin in self.board.pins if len(pin.lines) > 1
         )
+        self._smallest: dict[tuple[str, frozenset[LineName]], tuple[BootEnable, ...]] = {}
         self.port_of: dict[LineName, CarrierPort] = {}
         for port in sorted(problem.ports, key=lambda one: one.name):
             for line in port.lines.values():
@@ -266,6 +268,16 @@ class Ground:
                         origin=controller.inhibit.origin,
                     ),
                 )
+
+    def smallest_ways(self, need: str, lines: frozenset[LineName]) -> tuple[BootEnable, ...]:
+        """Return the settings for *need* that cover *lines*, none of them undercut by another."""
+        ways = self.ways.get(need)
+        if ways is None:
+            return ()
+        known = self._smallest.get((need, lines))
+        if known is None:
+            known = self._smallest[need, lines] = smallest_ways(ways, lines)
+        return known
 
     def holder(
         self, uses: Iterable[Use], needs: Collection[str] = ()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from robokit_plan.model import (
     Assignment,
@@ -27,6 +26,7 @@ from robokit_plan.model import (
     VariantName,
     Wiring,
     dataclass,
+    field,
     part_key,
 )
 

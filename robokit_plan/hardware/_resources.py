@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
 
-from robokit_plan.model import BusName, ControllerName, LineName, PortName
+from robokit_plan.model import BusName, ControllerName, LineName, PortName, dataclass
 
 
 class Kind(IntEnum):

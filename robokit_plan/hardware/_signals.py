@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from robokit_plan.model import (
     Active,
@@ -19,6 +18,7 @@ from robokit_plan.model import (
     PinId,
     Pull,
     SignalClaim,
+    dataclass,
 )
 
 from ._ground import Ground, Rejection

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from robokit_plan.model import (
     BusName,
@@ -14,6 +13,7 @@ from robokit_plan.model import (
     Place,
     SignalClaim,
     VariantName,
+    dataclass,
 )
 
 from ._boot_ways import boot_needs, with_boot_lines

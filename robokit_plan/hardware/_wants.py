@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 from robokit_plan.model import (
     SECTION_OF,
@@ -27,6 +26,7 @@ from robokit_plan.model import (
     UsbClaim,
     VariantName,
     Wiring,
+    dataclass,
 )
 
 from ._problem import ClaimKeyPair, HardwareProblem

@@ -8,7 +8,6 @@ able to say becomes a finding.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 
 from robokit_plan.model import (
     Assignment,
@@ -29,6 +28,8 @@ from robokit_plan.model import (
     Place,
     Severity,
     SignalClaim,
+    dataclass,
+    field,
     finding,
     part_key,
     sorted_findings,

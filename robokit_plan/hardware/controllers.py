@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
 
 from robokit_plan.model import (
     Assignment,
@@ -19,7 +18,9 @@ from robokit_plan.model import (
     Pull,
     Severity,
     SignalClaim,
+    dataclass,
     finding,
+    replace,
 )
 
 from ._electrical_problem import Wired, Wiring

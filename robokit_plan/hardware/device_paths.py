@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
 
 from robokit_plan.model import (
     Active,
@@ -32,6 +31,7 @@ from robokit_plan.model import (
     Severity,
     SignalClaim,
     finding,
+    replace,
 )
 
 LINK_FOLDER = "/dev/robokit"

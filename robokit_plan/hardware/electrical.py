@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from robokit_plan.model import ChipRule, Finding, Rail, dataclass, sorted_findings
+from robokit_plan.model import ChipRule, Finding, Rail, dataclass, replace, sorted_findings
 
 from ._electrical_problem import ElectricalProblem, Wired, Wiring
 from .add_ons import check_add_ons

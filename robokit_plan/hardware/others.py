@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
 from robokit_plan.model import (
     Assignment,
@@ -15,6 +14,7 @@ from robokit_plan.model import (
     OtherVariant,
     ResourceName,
     VariantName,
+    replace,
 )
 
 from ._ground import Ground

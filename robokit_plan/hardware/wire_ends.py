@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
 from robokit_plan.model import (
     Assignment,
@@ -22,6 +21,7 @@ from robokit_plan.model import (
     SignalClaim,
     SpiClaim,
     UartClaim,
+    replace,
 )
 
 Claims = Mapping[tuple[InstanceName, ClaimName], Claim]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from difflib import get_close_matches
 
 from robokit_plan.model import (
@@ -13,6 +12,8 @@ from robokit_plan.model import (
     LineComment,
     RuleName,
     Severity,
+    dataclass,
+    field,
     finding,
     sorted_findings,
 )

@@ -252,7 +252,7 @@ from ._units import (
     size_text,
     volt_text,
 )
-from ._value import dataclass
+from ._value import dataclass, field, field_names, replace
 
 __all__ = [
     "AbsentNames",
@@ -437,6 +437,9 @@ __all__ = [
     "card_bytes",
     "current_text",
     "dataclass",
+    "field",
+    "field_names",
+    "replace",
     "fetched_bytes",
     "find_part",
     "finding",

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from ._ids import DebianName, DistributionName
-from ._value import dataclass
+from ._value import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from enum import Enum
 
 from ._boot import BootVocabulary
@@ -11,7 +10,7 @@ from ._claim import Pull
 from ._finding import Severity
 from ._ids import BoardId, BusName, LineName, PinId
 from ._units import Milliamp, Millivolt, Ohm
-from ._value import dataclass
+from ._value import dataclass, field
 
 
 class PinKind(Enum):

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from ._ids import LineName
 from ._origin import Origin
-from ._value import dataclass
+from ._value import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

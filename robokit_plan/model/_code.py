@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from ._finding import LineComment
 from ._origin import Origin, Text
-from ._value import dataclass
+from ._value import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from ._claim import Pull
 from ._units import Milliamp, Millivolt
-from ._value import dataclass
+from ._value import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

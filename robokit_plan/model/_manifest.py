@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from ._claim import Claim
 from ._ids import BoardId, CapabilityName, PluginName, VariantName
 from ._origin import Origin, Text
-from ._value import dataclass
+from ._value import dataclass, field
 
 SettingValue = str | int | float | bool | None
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from enum import Enum
 
 from ._carried import CarriedPin
@@ -30,7 +29,7 @@ from ._ids import (
 from ._manifest import SettingValue, Variable
 from ._software import IndexFile
 from ._units import Hertz, Milliamp, Millivolt
-from ._value import dataclass
+from ._value import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import field
 
 from ._ids import (
     BoardId,
@@ -25,7 +24,7 @@ from ._manifest import SettingValue
 from ._names import is_archive_address
 from ._origin import Origin, Text
 from ._units import Milliamp, MilliampHour, Millivolt
-from ._value import dataclass
+from ._value import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import Any
 
 from ._claim import (
@@ -18,6 +17,7 @@ from ._claim import (
     UsbClaim,
 )
 from ._manifest import Needs, SettingValue
+from ._value import replace
 
 _FIELDS: Mapping[type, Mapping[str, str]] = {
     SignalClaim: {

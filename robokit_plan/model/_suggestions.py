@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from ._ids import (
     BoardId,
@@ -17,7 +16,7 @@ from ._ids import (
 )
 from ._plan import Assignment, DebianPin, PythonPin
 from ._units import Milliamp
-from ._value import dataclass
+from ._value import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

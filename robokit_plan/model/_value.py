@@ -1,81 +1,222 @@
 """
-Frozen values: what `dataclasses` makes of ``(frozen=True, kw_only=True, slots=True)``, but sooner.
+Values: what `dataclasses` makes of ``(frozen=True, kw_only=True, slots=True)``, but sooner.
 
-`dataclasses` writes six functions for each class as text and compiles them while the module is
-imported; with the two hundred classes of a plan that took a fifth of a whole `check`, and most of
-those functions are never called. Here the constructor alone is compiled, since its signature is
-the class's own, and not before the first value is made: most runs make values of half the
-classes. Comparing, hashing, showing and refusing changes are functions that all share.
-`fields`, `replace`, `asdict` and pickling find what they look for.
+`dataclasses` brings `inspect` with it, and writes six functions for each class as text and compiles
+them while the module is imported; with the two hundred classes of a plan that took a fifth of a
+whole `check`, and most of those functions are never called. Here a class gets its slots, and shares
+all functions with the others. Only the constructor, whose signature is the class's own, is
+compiled, and not before a class has proved to have many values: most have a few.
+
+`dataclasses.fields`, `replace`, `asdict` and pickling find what they look for: the fields as that
+module knows them are made when somebody asks. The engines' own records, which nobody compares, or
+which change, or which are made by position, are values with ``eq=False``, without `frozen`, without
+`kw_only`.
 """
 
 from __future__ import annotations
 
-import dataclasses
 from operator import attrgetter
 from types import FunctionType
 from typing import TYPE_CHECKING, Any
 
-__all__ = ["dataclass"]
+__all__ = ["dataclass", "field", "field_names", "replace"]
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
+_FEW = 24
+"""Values of a class before its constructor is worth compiling (measured: 0.15 ms against 5 µs)."""
 
-    # A type checker has rules for this decorator by its name, and they hold for ours.
-    from dataclasses import dataclass
-else:
 
-    def dataclass(*, frozen: bool, kw_only: bool, slots: bool) -> Callable[[type], type]:
-        """Return the decorator that makes a class of annotated fields a frozen value."""
-        if not (frozen and kw_only and slots):
-            raise TypeError("a value is frozen, has keywords only, and slots")
-        return _made
+class _Default:
+    """What stands for a default in a class: a value, or what makes one."""
+
+    __slots__ = ("compare", "factory", "repr", "value")
+
+    def __init__(self, value: object, factory: Any, *, compare: bool, repr: bool) -> None:  # noqa: A002  as `dataclasses.field` calls it
+        self.value = value
+        self.factory = factory
+        self.compare = compare
+        self.repr = repr
 
 
 _set = object.__setattr__
 _ABSENT = object()
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
-def _made(plain: type) -> type:
-    # Makes the fields and the slots, and not one function.
-    cls: Any = dataclasses.dataclass(init=False, repr=False, eq=False, kw_only=True, slots=True)(
-        plain
-    )
-    fields = dataclasses.fields(cls)
-    cls.__dataclass_params__.frozen = True
-    cls.__init__ = _first_constructor(cls, fields)
-    compared = [one.name for one in fields if one.compare]
+    # A type checker has rules for these by their names, and they hold for ours.
+    from dataclasses import dataclass, field, replace
+else:
+
+    def dataclass(
+        *, slots: bool, frozen: bool = False, kw_only: bool = False, eq: bool = True
+    ) -> Callable[[type], type]:
+        """Return the decorator that makes a class of annotated fields a value."""
+        if not slots:
+            raise TypeError("a value has slots")
+        lent = {
+            name: one
+            for name, one in _SHARED.items()
+            if (frozen or name not in _REFUSALS) and (eq or name not in _COMPARISONS)
+        }
+        if eq and not frozen:
+            lent["__hash__"] = None  # it would change with the value
+        return lambda plain: _made(plain, lent, kw_only)
+
+    def field(
+        *,
+        default: object = _ABSENT,
+        default_factory: Callable[[], object] | None = None,
+        compare: bool = True,
+        repr: bool = True,  # noqa: A002  as `dataclasses.field` calls it
+    ) -> _Default:
+        """Return what says more of a field than its default."""
+        return _Default(default, default_factory, compare=compare, repr=repr)
+
+    def replace(value: Any, /, **changes: Any) -> Any:
+        """
+        Return *value* with some of its fields changed.
+
+        Raises:
+            TypeError: It has no such field.
+        """
+        cls = value.__class__
+        names = getattr(cls, "_names", None)
+        if names is None:
+            import dataclasses
+
+            return dataclasses.replace(value, **changes)
+        for name in names:
+            if name not in changes:
+                changes[name] = getattr(value, name)
+        return cls(**changes)
+
+
+def field_names(cls: type) -> tuple[str, ...] | None:
+    """Return the names of the fields of *cls*, in order; None where it is no class of values."""
+    names: tuple[str, ...] | None = getattr(cls, "_names", None)
+    return names
+
+
+class _Fields:
+    """The fields as `dataclasses` knows them, made when somebody asks."""
+
+    def __get__(self, value: object, cls: Any) -> dict[str, Any]:
+        import dataclasses
+
+        found = {}
+        for name, default in cls._defaults.items():
+            asked: dict[str, Any] = {"compare": default.compare, "repr": default.repr}
+            if default.factory is not None:
+                asked["default_factory"] = default.factory
+            elif default.value is not _ABSENT:
+                asked["default"] = default.value
+            found[name] = (cls._annotated[name], dataclasses.field(**asked))
+        # Keywords need no order; what is made by position has its own.
+        plain = dataclasses.make_dataclass(
+            cls.__name__,
+            [(name, *rest) for name, rest in found.items()],
+            kw_only=not cls.__match_args__,
+        )
+        made: dict[str, Any] = plain.__dataclass_fields__  # type: ignore[attr-defined]
+        cls.__dataclass_fields__ = made
+        return made
+
+
+def _made(plain: type, lent: dict[str, Any], kw_only: bool) -> type:
+    # Makes the slots, and not one function.
+    body = dict(plain.__dict__)
+    inherited = {name for base in plain.__mro__[1:] for name in base.__dict__.get("_own", ())}
+    own = {
+        name: kind
+        for name, kind in body.get("__annotations__", {}).items()
+        if not str(kind).startswith("ClassVar")
+    }
+    annotated: dict[str, Any] = {}
+    defaults: dict[str, _Default] = {}
+    for base in reversed(plain.__mro__[1:]):
+        annotated |= base.__dict__.get("_own", {})
+        defaults |= base.__dict__.get("_defaults", {})
+    for name, kind in own.items():
+        default = body.pop(name, _ABSENT)
+        annotated[name] = kind
+        if type(default).__module__ == "dataclasses":
+            raise TypeError(f"{plain.__name__}.{name}: its `field` is that of another decorator")
+        if not isinstance(default, _Default):
+            default = _Default(default, None, compare=True, repr=True)
+        defaults[name] = default
+    for name in ("__dict__", "__weakref__"):
+        body.pop(name, None)
+    body["__slots__"] = tuple(name for name in own if name not in inherited)
+    body["__match_args__"] = () if kw_only else tuple(defaults)
+    compared = [name for name, one in defaults.items() if one.compare]
     # With one name, `attrgetter` gives the value itself, which compares and hashes as well.
-    cls._compared = staticmethod(attrgetter(*compared) if compared else _nothing)
-    for name, function in _SHARED.items():
-        if name not in plain.__dict__:
-            setattr(cls, name, function)
+    body["_compared"] = staticmethod(attrgetter(*compared) if compared else _nothing)
+    body["_names"] = tuple(defaults)
+    body["_own"], body["_annotated"], body["_defaults"] = own, annotated, defaults
+    body["__dataclass_fields__"] = _FIELDS
+    for name, function in lent.items():
+        body.setdefault(name, function)
+    cls: Any = type(plain)(plain.__name__, plain.__bases__, body)
+    cls.__qualname__ = plain.__qualname__
+    cls.__init__ = _first_constructor(cls, defaults, kw_only)
     made: type = cls
     return made
 
 
-def _first_constructor(cls: Any, fields: tuple[dataclasses.Field[Any], ...]) -> Any:
-    """Return a constructor that makes the real one, puts it in its own place, and calls it."""
+def _first_constructor(cls: Any, defaults: dict[str, _Default], kw_only: bool) -> Any:
+    """
+    Return the constructor of the first values.
 
-    def first(self: Any, **values: Any) -> None:
-        cls.__init__ = made = _constructor(cls, fields)
-        made(self, **values)
+    It compiles the real one, and puts it in its own place, where it was called often, or with what
+    only the real one can refuse.
+    """
+    required = [name for name, one in defaults.items() if _is_required(one)]
+    rest = [(name, one) for name, one in defaults.items() if not _is_required(one)]
+    left = _FEW
+
+    def first(self: Any, *given: Any, **values: Any) -> None:
+        nonlocal left
+        left -= 1
+        taken = 0
+        if left > 0 and not given:
+            for name in required:
+                if name not in values:
+                    break
+                _set(self, name, values[name])
+                taken += 1
+            else:
+                for name, one in rest:
+                    if name in values:
+                        _set(self, name, values[name])
+                        taken += 1
+                    elif one.factory is not None:
+                        _set(self, name, one.factory())
+                    else:
+                        _set(self, name, one.value)
+                if taken == len(values):
+                    return
+        cls.__init__ = made = _constructor(cls, defaults, kw_only)
+        made(self, *given, **values)
 
     return first
 
 
-def _constructor(cls: Any, fields: tuple[dataclasses.Field[Any], ...]) -> Any:
+def _is_required(one: _Default) -> bool:
+    return one.value is _ABSENT and one.factory is None
+
+
+def _constructor(cls: Any, defaults: dict[str, _Default], kw_only: bool) -> Any:
     names: dict[str, Any] = {"_ABSENT": _ABSENT}
     parameters, body = ["self"], []
-    for one in fields:
-        name, parameter, value = one.name, one.name, one.name
-        if one.default is not dataclasses.MISSING:
-            names[f"_{name}"] = one.default
-            parameter = f"{name}=_{name}"
-        elif one.default_factory is not dataclasses.MISSING:
-            names[f"_{name}"] = one.default_factory
+    for name, one in defaults.items():
+        parameter, value = name, name
+        if one.factory is not None:
+            names[f"_{name}"] = one.factory
             parameter, value = f"{name}=_ABSENT", f"_{name}() if {name} is _ABSENT else {name}"
-        parameters += [parameter] if len(parameters) > 1 else ["*", parameter]
+        elif one.value is not _ABSENT:
+            names[f"_{name}"] = one.value
+            parameter = f"{name}=_{name}"
+        parameters += ["*", parameter] if kw_only and len(parameters) == 1 else [parameter]
         # The slot's own function: a fifth of the time of `object.__setattr__` is looking it up.
         names[f"_set_{name}"] = getattr(cls, name).__set__
         body.append(f"    _set_{name}(self, {value})\n")
@@ -95,6 +236,8 @@ class _Value:
 
     __slots__ = ()
     _compared: Callable[[object], object]
+    _names: tuple[str, ...]
+    _defaults: dict[str, _Default]
 
     def __eq__(self, other: object) -> bool:
         if other.__class__ is not self.__class__:
@@ -105,25 +248,32 @@ class _Value:
         return hash(self._compared(self))
 
     def __repr__(self) -> str:
-        shown = (f"{one.name}={getattr(self, one.name)!r}" for one in _fields(self) if one.repr)
+        shown = (
+            f"{name}={getattr(self, name)!r}" for name, one in self._defaults.items() if one.repr
+        )
         return f"{self.__class__.__qualname__}({', '.join(shown)})"
 
     def __setattr__(self, name: str, value: object) -> None:
-        raise dataclasses.FrozenInstanceError(f"cannot assign to field {name!r}")
+        raise _frozen(f"cannot assign to field {name!r}")
 
     def __delattr__(self, name: str) -> None:
-        raise dataclasses.FrozenInstanceError(f"cannot delete field {name!r}")
+        raise _frozen(f"cannot delete field {name!r}")
 
     def __getstate__(self) -> list[Any]:
-        return [getattr(self, one.name) for one in _fields(self)]
+        return [getattr(self, name) for name in self._names]
 
     def __setstate__(self, state: list[Any]) -> None:
-        for one, value in zip(_fields(self), state, strict=True):
-            _set(self, one.name, value)
+        for name, value in zip(self._names, state, strict=True):
+            _set(self, name, value)
 
 
+def _frozen(why: str) -> Exception:
+    from dataclasses import FrozenInstanceError
+
+    return FrozenInstanceError(why)
+
+
+_FIELDS = _Fields()
+_REFUSALS = frozenset({"__setattr__", "__delattr__"})
+_COMPARISONS = frozenset({"__eq__", "__hash__"})
 _SHARED = {name: one for name, one in vars(_Value).items() if isinstance(one, FunctionType)}
-
-
-def _fields(value: Any) -> tuple[dataclasses.Field[Any], ...]:
-    return dataclasses.fields(value)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from robokit_plan.hardware.boot import boot_claims, boot_settings
-from robokit_plan.model import Finding, sorted_findings
+from robokit_plan.model import Finding, replace, sorted_findings
 from robokit_plan.resolve.behaviour import (
     actuator_findings,
     choose_providers,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from robokit_plan.hardware import Chip as ControllerPins
 from robokit_plan.hardware import HardwareAnswer, HardwareInstance, HardwareProblem, assign
@@ -22,6 +21,7 @@ from robokit_plan.model import (
     Robot,
     VariantName,
     part_key,
+    replace,
     variant_needs,
 )
 from robokit_plan.resolve.behaviour import hazards_of

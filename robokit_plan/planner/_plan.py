@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 from robokit_plan.hardware import HardwareAnswer
 from robokit_plan.hardware.boot import boot_claims, boot_settings
@@ -21,6 +20,7 @@ from robokit_plan.model import (
     Target,
     dataclass,
     finding,
+    replace,
     sorted_findings,
     variant_needs,
 )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field, replace
 from datetime import date
 
 from robokit_plan.model import (
@@ -27,6 +26,8 @@ from robokit_plan.model import (
     Robot,
     SettingValue,
     dataclass,
+    field,
+    replace,
     with_settings,
 )
 

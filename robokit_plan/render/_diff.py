@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from enum import Enum
 
 from robokit_plan.model import (
@@ -13,6 +12,7 @@ from robokit_plan.model import (
     Plan,
     PlannedInstance,
     current_text,
+    dataclass,
     size_text,
     sized_items,
 )

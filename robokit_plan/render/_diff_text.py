@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import replace
 from itertools import groupby
+
+from robokit_plan.model import replace
 
 from ._diff import Attention, DiffRow, Domain, Kind, PlanDiff, because_text
 from ._findings import Json, render_json

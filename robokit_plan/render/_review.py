@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby
 
-from robokit_plan.model import Finding, Plan, Severity, sorted_findings
+from robokit_plan.model import Finding, Plan, Severity, dataclass, sorted_findings
 
 from ._diff import Domain, Kind, PlanDiff, diff_plans
 from ._diff_text import attention_markdown, folded, row_markdown

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
+
+from robokit_plan.model import dataclass
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+", re.ASCII)
 _ESCAPED = {

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from functools import partial
 
 from robokit_plan.hardware import HardwareAnswer, HardwareProblem, assign
 from robokit_plan.hardware.others import movable_claims, other_variants
-from robokit_plan.model import ClaimName, Finding, InstanceName, Plan, Suggestions
+from robokit_plan.model import ClaimName, Finding, InstanceName, Plan, Suggestions, replace
 from robokit_plan.planner import Problem, hardware_problem, instances_of
 
 from ._cost import AskPlan, costs_of, kept, with_one_more

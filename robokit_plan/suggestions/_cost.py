@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
 
 from robokit_plan.hardware import HardwareAnswer, assign
 from robokit_plan.model import (
@@ -28,6 +27,7 @@ from robokit_plan.model import (
     SignalClaim,
     UsbClaim,
     VariantName,
+    replace,
     variant_needs,
 )
 from robokit_plan.planner import (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from robokit_plan.model import dataclass, field
 
 
 class OutOfEffort(Exception):  # noqa: N818  control flow within this package

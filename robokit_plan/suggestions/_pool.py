@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
-from robokit_plan.model import EnabledPlugin, InstanceName, PluginName, RuleName
+from robokit_plan.model import EnabledPlugin, InstanceName, PluginName, RuleName, replace
 from robokit_plan.planner import Problem, entries_of
 
 Broken = Mapping[InstanceName, tuple[RuleName, str]]

@@ -12,7 +12,7 @@ from unittest import mock
 
 import pytest
 
-from robokit_plan.model import dataclass
+from robokit_plan.model import dataclass, field, field_names, replace
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -21,9 +21,9 @@ class Buoy:
 
     name: str
     depth: int = 3
-    secret: str = dataclasses.field(default="", repr=False)
-    seen: int = dataclasses.field(default=0, compare=False)
-    marks: Mapping[str, int] = dataclasses.field(default_factory=dict)
+    secret: str = field(default="", repr=False)
+    seen: int = field(default=0, compare=False)
+    marks: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,6 +59,15 @@ GIVEN: list[dict[str, Any]] = [
 ]
 
 
+@pytest.fixture(params=[0, 100], ids=["the first values", "one of many"], autouse=True)
+def made_before(request: pytest.FixtureRequest) -> None:
+    """Make so many values first: with many, the constructor is another one."""
+    for _ in range(request.param):
+        Buoy(name="earlier")
+        Pair(left=None)
+        Nothing()
+
+
 def test_two_are_equal_where_the_standard_ones_are() -> None:
     for left in GIVEN:
         for right in GIVEN:
@@ -70,6 +79,8 @@ def test_two_are_equal_where_the_standard_ones_are() -> None:
 def test_text_and_signature_are_the_standard_ones() -> None:
     for given in GIVEN:
         assert repr(Buoy(**given)) == repr(Measure(**given)).replace("Measure", "Buoy")
+    for _ in range(100):  # from then on the signature is the class's own
+        Buoy(name="north")
     ours, theirs = (
         [(one.name, one.kind, one.default is inspect.Parameter.empty) for one in found]
         for found in (
@@ -120,10 +131,95 @@ def test_the_standard_library_takes_it_for_one_of_its_own() -> None:
     assert copy.deepcopy(buoy) == buoy
 
 
-def test_only_frozen_values_are_made() -> None:
+def test_replacing_changes_what_is_named() -> None:
+    buoy = Buoy(name="north", marks={"a": 1})
+    assert replace(buoy, depth=7) == Buoy(name="north", depth=7, marks={"a": 1})
+    assert replace(buoy).marks is buoy.marks
+    unknown: dict[str, Any] = {"colour": "red"}
+    with pytest.raises(TypeError, match="colour"):
+        replace(buoy, **unknown)
+    assert replace(Measure(name="north"), depth=4) == Measure(name="north", depth=4)
+
+
+def test_names_of_fields() -> None:
+    assert field_names(Buoy) == tuple(one.name for one in dataclasses.fields(Measure))
+    assert field_names(Nothing) == ()
+    assert field_names(Measure) is None
+
+
+@dataclass(slots=True)
+class Tally:
+    """A record that changes."""
+
+    count: int
+    names: list[str] = field(default_factory=list)
+
+
+@dataclasses.dataclass(slots=True)
+class PlainTally:
+    """The same, made by the standard library."""
+
+    count: int
+    names: list[str] = dataclasses.field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mark:
+    """A record that is only itself."""
+
+    at: int
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Beacon(Buoy):
+    """A value that has what another has, one default changed."""
+
+    depth: int = 0
+    light: str = "white"
+
+
+def test_a_record_that_changes() -> None:
+    one, other = Tally(1), Tally(count=1)
+    assert one == other
+    one.count += 1
+    one.names.append("a")
+    assert one != other
+    assert repr(one) == repr(PlainTally(2, ["a"])).replace("PlainTally", "Tally")
+    with pytest.raises(TypeError, match="unhashable"):
+        hash(one)
+    with pytest.raises(TypeError, match="missing"):
+        Tally()  # type: ignore[call-arg]
+
+
+def test_a_record_that_is_only_itself() -> None:
+    one, other = Mark(1, "a"), Mark(1, note="a")
+    assert one != other
+    assert len({one, other}) == 2
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        one.at = 2  # type: ignore[misc]
+    match one:
+        case Mark(at, note):
+            assert (at, note) == (1, "a")
+
+
+def test_what_is_inherited() -> None:
+    beacon = Beacon(name="north", light="red")
+    assert (beacon.depth, beacon.light, beacon.marks) == (0, "red", {})
+    assert repr(beacon) == "Beacon(name='north', depth=0, seen=0, marks={}, light='red')"
+    assert field_names(Beacon) == (*(field_names(Buoy) or ()), "light")
+    assert pickle.loads(pickle.dumps(beacon)) == beacon
+
+
+def test_what_would_be_made_otherwise_than_it_says_is_refused() -> None:
     make: Any = dataclass
-    with pytest.raises(TypeError, match="a value is frozen"):
-        make(frozen=False, kw_only=True, slots=True)
+    with pytest.raises(TypeError, match="a value has slots"):
+        make(frozen=True, slots=False)
+    with pytest.raises(TypeError, match="another decorator"):
+
+        @dataclass(frozen=True, kw_only=True, slots=True)
+        class Wrong:
+            marks: Mapping[str, int] = dataclasses.field(default_factory=dict)
 
 
 def test_whoever_is_compared_with_it_has_a_say() -> None:
@@ -143,7 +239,7 @@ def test_a_state_of_another_shape_is_refused() -> None:
             buoy.__setstate__(state)
 
 
-def _fresh(make: Any) -> tuple[Any, Any, Any]:
+def _fresh(make: Any, field: Any) -> tuple[Any, Any, Any]:
     """Return classes that *make* decorates now, so that its own doing is under test."""
     decorated = make(frozen=True, kw_only=True, slots=True)
 
@@ -157,7 +253,7 @@ def _fresh(make: Any) -> tuple[Any, Any, Any]:
 
         size: int = 2
         colour: str
-        worn: bool = dataclasses.field(default=False, compare=False)
+        worn: bool = field(default=False, compare=False)
 
         def __repr__(self) -> str:
             return f"a fender of {self.size}"
@@ -165,7 +261,7 @@ def _fresh(make: Any) -> tuple[Any, Any, Any]:
     class Line:
         """Nothing to compare by."""
 
-        knot: str = dataclasses.field(default="bowline", compare=False)
+        knot: str = field(default="bowline", compare=False)
 
     return decorated(Anchor), decorated(Fender), decorated(Line)
 
@@ -176,7 +272,8 @@ def test_a_class_made_now_does_what_the_standard_one_does() -> None:
         ({"colour": "red"}, {"colour": "red", "worn": True}),
         ({"knot": "reef"}, {"knot": "bowline"}),
     ]
-    made = zip(_fresh(dataclass), _fresh(dataclasses.dataclass), given, strict=True)
+    own, standard = _fresh(dataclass, field), _fresh(dataclasses.dataclass, dataclasses.field)
+    made = zip(own, standard, given, strict=True)
     for ours, theirs, (first, other) in made:
         assert repr(ours(**first)) == repr(theirs(**first))
         assert (ours(**first) == ours(**other)) is (theirs(**first) == theirs(**other))
@@ -185,7 +282,6 @@ def test_a_class_made_now_does_what_the_standard_one_does() -> None:
         assert not hasattr(ours(**first), "__dict__")
         assert ours.__match_args__ == theirs.__match_args__
         assert ours.__slots__ == theirs.__slots__
-        assert ours.__dataclass_params__.frozen is theirs.__dataclass_params__.frozen
         assert [(one.name, one.kw_only, one.compare) for one in dataclasses.fields(ours)] == [
             (one.name, one.kw_only, one.compare) for one in dataclasses.fields(theirs)
         ]

@@ -9,10 +9,9 @@ settings are those of the profile that was chosen last.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from typing import TypeVar
 
-from robokit_plan.model import InstanceName, Machine, Plan, dataclass
+from robokit_plan.model import InstanceName, Machine, Plan, dataclass, replace
 
 from ._words import sh_quote
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from robokit_plan.model import (
     DebianPin,
@@ -15,6 +14,7 @@ from robokit_plan.model import (
     PythonPin,
     RunTimeClash,
     Severity,
+    dataclass,
     finding,
 )
 

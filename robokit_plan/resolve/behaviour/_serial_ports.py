@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
 from robokit_plan.model import (
     Finding,
@@ -19,6 +18,7 @@ from robokit_plan.model import (
     VariantName,
     dataclass,
     finding,
+    replace,
     variant_needs,
 )
 

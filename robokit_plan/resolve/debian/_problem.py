@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 
 from robokit_plan.model import (
     DebianName,
@@ -13,6 +12,7 @@ from robokit_plan.model import (
     InstanceName,
     Origin,
     dataclass,
+    field,
 )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 
 from robokit_plan.model import (
     DebianArchive,
@@ -12,6 +11,7 @@ from robokit_plan.model import (
     DebianPin,
     Finding,
     Need,
+    replace,
     sorted_findings,
 )
 

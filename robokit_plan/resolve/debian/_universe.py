@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from functools import cmp_to_key
 
-from robokit_plan.model import DebianArchive, DebianName, DebianPackage, DebianRow
+from robokit_plan.model import (
+    DebianArchive,
+    DebianName,
+    DebianPackage,
+    DebianRow,
+    dataclass,
+    field,
+    replace,
+)
 
 from ._relation import Alternative, Group, index_provides, index_relations
 from ._version import compare_versions, version_key

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
 from robokit_plan.model import (
     Bound,
@@ -15,6 +14,7 @@ from robokit_plan.model import (
     Place,
     Severity,
     finding,
+    replace,
 )
 
 from ._clash import clash_of

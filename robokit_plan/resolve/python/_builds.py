@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from packaging.version import Version
 
 from robokit_plan.model import (
@@ -14,6 +12,7 @@ from robokit_plan.model import (
     PythonPin,
     Severity,
     dataclass,
+    replace,
 )
 
 from ._parsing import find_requirement, parse_requirement

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from heapq import heappop, heappush
 
-from robokit_plan.model import DistributionName
+from robokit_plan.model import DistributionName, dataclass, field
 
 from ._clauses import Clause, Engine, ImpossibleError, TooLongError
 from ._parsing import allows, find_specifier, is_exact

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
 
-from robokit_plan.model import DistributionName, Need
+from robokit_plan.model import DistributionName, Need, dataclass, replace
 
 from ._parsing import allows
 from ._releases import Release

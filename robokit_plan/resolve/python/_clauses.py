@@ -17,8 +17,9 @@ Source:
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from heapq import heapify, heappop, heappush
+
+from robokit_plan.model import dataclass
 
 
 class Clause:

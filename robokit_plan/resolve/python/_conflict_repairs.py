@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
-from robokit_plan.model import DistributionName, IndexFile, Need, dataclass
+from robokit_plan.model import DistributionName, IndexFile, Need, dataclass, replace
 
 from ._fixes import requires_fix
 from ._search import Found, Stuck, search

@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
 from enum import Enum
 
 from packaging.version import Version
 
-from robokit_plan.model import DistributionName, IndexFile, Target
+from robokit_plan.model import DistributionName, IndexFile, Target, dataclass, field
 
 from ._parsing import allows, find_version, normal_name, sdist_version, wheel_parts, wheel_tags
 from ._releases import Project

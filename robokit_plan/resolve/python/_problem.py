@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
 from datetime import date
 
 from robokit_plan.model import (
@@ -21,6 +20,7 @@ from robokit_plan.model import (
     PythonPin,
     Target,
     dataclass,
+    field,
 )
 
 

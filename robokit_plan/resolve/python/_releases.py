@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import date
 
 from packaging.specifiers import SpecifierSet
 from packaging.version import Version
 
-from robokit_plan.model import Carrier, DistributionName, IndexFile, ProjectPage
+from robokit_plan.model import Carrier, DistributionName, IndexFile, ProjectPage, dataclass
 
 from ._parsing import (
     allows,

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
-from robokit_plan.model import IndexFile, Need
+from robokit_plan.model import IndexFile, Need, dataclass
 
 from ._choosing import Choosing, Gaps
 from ._clauses import ImpossibleError, TooLongError

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
-from robokit_plan.model import DistributionName, Finding, Need
+from robokit_plan.model import DistributionName, Finding, Need, replace
 
 from ._conflict import explain, tell_alone
 from ._search import Found, Stuck, search

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
-from robokit_plan.model import InstanceName, Need
+from robokit_plan.model import InstanceName, Need, dataclass
 
 from ._problem import PythonRequirement
 from ._search import Stuck, search

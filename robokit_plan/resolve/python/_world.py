@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass
 from functools import lru_cache
 
 from packaging.version import Version
@@ -18,6 +17,7 @@ from robokit_plan.model import (
     PythonFacts,
     Snapshot,
     Target,
+    dataclass,
 )
 
 from ._parsing import (
