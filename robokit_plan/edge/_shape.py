@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
 from typing import Any
 
-from robokit_plan.model import Finding, Severity, finding
+from robokit_plan.model import MAX_ALIKE, Finding, Severity, finding
 
 from ._nearest import find_nearest
 from ._quick import fits, is_valid
@@ -17,8 +17,6 @@ from ._surprises import key_surprises, scalar_surprise
 from ._tree import Node, Path, Scalar, shown
 from .schemas import read_schema
 
-MAX_ALIKE = 20
-"""Findings of one rule in one file; the rest is told as a number."""
 _MAX_ERRORS = 1_000
 _MAX_SURPRISES = 200
 """More of them than anybody mends by hand; keeps a hostile file quick to refuse."""
@@ -57,29 +55,6 @@ def check_shape(tree: Node, schema_name: str) -> tuple[list[Finding], bool]:
         scalar_surprise(node, key=key) for node, key in surprises if id(node) not in handled
     )
     return findings, usable
-
-
-def folded(findings: Iterable[Finding]) -> list[Finding]:
-    """Return *findings* with more than `MAX_ALIKE` of one rule told as a number."""
-    by_rule: dict[str, list[Finding]] = defaultdict(list)
-    for one in dict.fromkeys(findings):
-        by_rule[one.rule].append(one)
-    kept: list[Finding] = []
-    for rule, alike in by_rule.items():
-        alike.sort(key=lambda one: (one.severity.rank, one.places[0].origin, one.message))
-        kept.extend(alike[:MAX_ALIKE])
-        rest = alike[MAX_ALIKE:]
-        if rest:
-            kept.append(
-                finding(
-                    rule,
-                    rest[0].severity,
-                    f"{len(rest):,} or more others of the same kind in this file",
-                    places=[rest[0].places[0]],
-                    repair="mend the ones above first, then check again",
-                )
-            )
-    return kept
 
 
 class SchemaError:

@@ -28,11 +28,12 @@ from robokit_plan.model import (
     Variant,
     VariantName,
     finding,
+    folded,
     sorted_findings,
 )
 
 from ._claims import check_signal, hardware_claims
-from ._shape import check_shape, folded
+from ._shape import check_shape
 from ._surprises import joined_splits
 from ._tree import Node, parse_tree, shown
 from ._view import View, whole

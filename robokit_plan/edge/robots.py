@@ -40,11 +40,12 @@ from robokit_plan.model import (
     VariantName,
     Wiring,
     finding,
+    folded,
     line_name,
     sorted_findings,
 )
 
-from ._shape import check_shape, folded
+from ._shape import check_shape
 from ._surprises import joined_splits
 from ._tree import Node, parse_tree, shown
 from ._view import View, scalar_text, scaled, whole

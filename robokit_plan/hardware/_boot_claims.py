@@ -16,6 +16,7 @@ from robokit_plan.model import (
     Severity,
     dataclass,
     finding,
+    folded,
     sorted_findings,
 )
 
@@ -79,25 +80,34 @@ def boot_claims(
         elif not entry.here:
             found.append(_elsewhere(line, entry, board))
     met = standing(board, image, lines)
-    found.extend(_excluding(met))
     found.extend(word_findings(met))
     return (
         tuple(one.takes for one in met if one.takes.lines or one.takes.buses or one.takes.channels),
-        sorted_findings(found),
+        sorted_findings(folded(found)),
     )
 
 
 def standing(board: Board, image: str, config: Iterable[ConfigLine]) -> tuple[Standing, ...]:
-    """Return the known settings of *config* that are in force on *board*, in the file's order."""
+    """
+    Return the known settings of *config* that are in force on *board*, in the file's order.
+
+    What is set twice to the same is set once; an overlay that is loaded twice is another matter.
+    """
     vocabulary = board.boot.get(image)
     if vocabulary is None:
         return ()
     known = _known(vocabulary)
     found = []
+    said: set[object] = set()
     for line in config:
         entry = known.get((line.kind, vocabulary.renamed.get(line.name, line.name)))
         if entry is None or not entry.here or _is_off(line) or not holds(line, vocabulary, board):
             continue
+        if line.kind != "overlay":
+            meant = (line.kind, line.name, line.value, line.params)
+            if meant in said:
+                continue
+            said.add(meant)
         found.append(Standing(line=line, entry=entry, takes=_claim(line, entry, board)))
     return tuple(found)
 
@@ -282,23 +292,3 @@ def _bus_on(line: LineName, buses: tuple[BusName, ...], board: Board) -> BusName
         ),
         None,
     )
-
-
-def _excluding(met: tuple[Standing, ...]) -> Iterator[Finding]:
-    for place, one in enumerate(met):
-        for other in met[place + 1 :]:
-            first, second = one.entry, other.entry
-            same = first.one_of is not None and first.one_of == second.one_of
-            if not same and second.name not in first.excludes and first.name not in second.excludes:
-                continue
-            yield finding(
-                "boot-setting-conflict",
-                Severity.ERROR,
-                f"{first.name} and {second.name} exclude each other",
-                places=(one.line.origin, other.line.origin),
-                why=f"both set up the {first.one_of} of the board, which one of them alone can do"
-                if same
-                else f"{first.meaning}; {second.meaning}",
-                repair=f"take {other.line.text} out of {other.line.origin.file}",
-                resource=first.one_of,
-            )

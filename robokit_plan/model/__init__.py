@@ -81,12 +81,14 @@ from ._electrical import (
     RadioBand,
 )
 from ._finding import (
+    MAX_ALIKE,
     Allowed,
     Finding,
     LineComment,
     Place,
     Severity,
     finding,
+    folded,
     sorted_findings,
 )
 from ._ids import (
@@ -255,6 +257,7 @@ from ._units import (
 from ._value import dataclass, field, field_names, replace
 
 __all__ = [
+    "MAX_ALIKE",
     "AbsentNames",
     "Active",
     "ActuatorClaim",
@@ -443,6 +446,7 @@ __all__ = [
     "fetched_bytes",
     "find_part",
     "finding",
+    "folded",
     "instance_sizes",
     "is_archive_address",
     "is_archive_word",

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 from enum import Enum
 
 from ._ids import InstanceName, ResourceName, RuleName
 from ._origin import Origin
 from ._value import dataclass
+
+MAX_ALIKE = 20
+"""Findings of one rule in one file; the rest is told as a number."""
 
 
 class Severity(Enum):
@@ -127,3 +131,26 @@ def sorted_findings(findings: Iterable[Finding]) -> tuple[Finding, ...]:
             ),
         )
     )
+
+
+def folded(findings: Iterable[Finding]) -> list[Finding]:
+    """Return *findings* with more than `MAX_ALIKE` of one rule told as a number."""
+    by_rule: dict[str, list[Finding]] = defaultdict(list)
+    for one in dict.fromkeys(findings):
+        by_rule[one.rule].append(one)
+    kept: list[Finding] = []
+    for rule, alike in by_rule.items():
+        alike.sort(key=lambda one: (one.severity.rank, one.places[0].origin, one.message))
+        kept.extend(alike[:MAX_ALIKE])
+        rest = alike[MAX_ALIKE:]
+        if rest:
+            kept.append(
+                finding(
+                    rule,
+                    rest[0].severity,
+                    f"{len(rest):,} or more others of the same kind in this file",
+                    places=[rest[0].places[0]],
+                    repair="mend the ones above first, then check again",
+                )
+            )
+    return kept

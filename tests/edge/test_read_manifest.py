@@ -12,10 +12,10 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from robokit_plan.edge._shape import MAX_ALIKE
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.edge.unreadable import UnreadableFile
 from robokit_plan.model import (
+    MAX_ALIKE,
     Active,
     Backend,
     Choice,
@@ -114,7 +114,7 @@ def test_claims_arrive_with_units_and_defaults() -> None:
     imu, tof = held["imu"], held["tof"]
     assert (imu.addresses, imu.bus, imu.volts) == ((0x28, 0x29), Choice(any=True), 3300)
     assert (tof.behind, tof.bus) == (Mux(claim="mux", channel=3), Choice(options=("i2c1", "i2c3")))  # type: ignore[arg-type]
-    assert held["mux"].bus.absent
+    assert held["mux"].bus == Choice()
     assert (held["radio"].select, held["radio"].max_khz) == (Choice(any=True), 8000)
     assert (held["gnss"].baud, held["gnss"].port) == (9600, Choice(any=True))
     assert (held["hydrophone"].direction, held["hydrophone"].clock) == ("in", "board")
@@ -146,11 +146,11 @@ def test_absent_keys_take_the_designs_defaults() -> None:
     held = claims(manifest)
     assert held["a"].lines == Choice(any=True)
     assert (held["a"].active, held["a"].pull, held["a"].volts) == (Active.HIGH, Pull.NONE, 3300)
-    assert held["b"].bus.absent
+    assert held["b"].bus == Choice()
     assert held["b"].addresses == ()
-    assert (held["c"].baud, held["c"].parity, held["c"].port.absent) == (115_200, "none", True)
-    assert held["d"].lines.absent
-    assert held["e"].connector.absent
+    assert (held["c"].baud, held["c"].parity, held["c"].port) == (115_200, "none", Choice())
+    assert held["d"].lines == Choice()
+    assert held["e"].connector == Choice()
     assert (manifest.summary, manifest.license, manifest.behaviour) == ("", None, None)
 
 

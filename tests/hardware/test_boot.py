@@ -46,6 +46,7 @@ from robokit_plan.model import (
     SignalClaim,
     UartClaim,
 )
+from tests.pace import within
 
 from .build import instance, problem, signal
 from .build import spi as spi_claim
@@ -735,3 +736,26 @@ def test_order_of_assignments_never_matters() -> None:
     )
     first = boot_settings(PI4, "vendor", "debian-13", ones, {})
     assert boot_settings(PI4, "vendor", "debian-13", ones[::-1], {}) == first
+
+
+def test_a_setting_said_twice_is_one_and_an_overlay_loaded_twice_is_not() -> None:
+    """Found by fuzzing: ``enable_uart=1`` written twice was said to take its own lines."""
+    for text in ("enable_uart=1\n", "dtparam=i2c_arm=on,spi=on\n", "dtparam=i2s=on\n"):
+        once, twice = (parse_boot_config(text * often, file="config.txt") for often in (1, 2))
+        claims, findings = boot_claims(PI4, "vendor", twice)
+        assert findings == ()
+        assert claims == boot_claims(PI4, "vendor", once)[0]
+    overlay = "dtoverlay=i2c-gpio,bus=5,i2c_gpio_sda=22,i2c_gpio_scl=27\n"
+    _, findings = boot_claims(PI4, "vendor", parse_boot_config(overlay * 2, file="config.txt"))
+    assert [one.rule for one in findings] == ["boot-setting-conflict"]
+
+
+def test_a_boot_file_of_thousands_of_lines_is_told_quickly() -> None:
+    """Found by fuzzing: each line was held against all others, and all pairs were told."""
+    text = "".join(f"dtoverlay=gpio-key,gpio={at % 28},keycode={at}\n" for at in range(3_000))
+    config = parse_boot_config(text, file="config.txt")
+    with within(2):
+        _, findings = boot_claims(PI4, "vendor", config)
+    told = {one.message for one in findings}
+    assert "2,952 or more others of the same kind in this file" in told
+    assert sum(one.endswith("both take gpio0") for one in told) == len(told) - 1 == 20
