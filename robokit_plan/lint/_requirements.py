@@ -11,7 +11,7 @@ from packaging.requirements import InvalidRequirement, Requirement
 from packaging.specifiers import InvalidSpecifier, SpecifierSet
 from packaging.utils import canonicalize_name
 
-from robokit_plan.model import Finding, Manifest, Needs, Severity, Text, finding
+from robokit_plan.model import Finding, Manifest, Needs, Severity, Text, finding, mended_requirement
 
 
 def _parts(manifest: Manifest) -> Iterator[Needs]:
@@ -90,25 +90,14 @@ def find_requirement(text: str) -> Requirement | None:
 
 
 def _invalid(manifest: Manifest, text: Text, what: str, example: str) -> Finding:
-    why = f"name, then versions, as in {example!r}"
-    repair = f'"{example}"'
-    word = text.text.strip()
-    spaced = re.fullmatch(r"([A-Za-z0-9._-]+)\s*=\s*([0-9][0-9A-Za-z.]*)", word)
-    debian = re.fullmatch(r"([A-Za-z0-9._-]+)\s*\(\s*(>=|<=|==)\s*([0-9A-Za-z.]+)\s*\)", word)
-    bare = re.fullmatch(r"([A-Za-z0-9._-]+)\s+([0-9][0-9A-Za-z.]*)", word)
-    if spaced:
-        repair = f'"{spaced[1]}=={spaced[2]}"'
-    elif debian:
-        repair = f'"{debian[1]}{debian[2]}{debian[3]}"'
-    elif bare:
-        repair = f'"{bare[1]}>={bare[2]}"'
+    meant = mended_requirement(text.text)
     return finding(
         "requirement-invalid",
         Severity.ERROR,
         f"{text.text!r} is not {what}",
         places=[text.origin],
-        why=why,
-        repair=repair,
+        why=f"name, then versions, as in {example!r}",
+        repair=f'"{meant or example}"',
         plugins=[manifest.plugin],
     )
 

@@ -192,6 +192,7 @@ from ._python_facts import (
     SharedNameFact,
     StandardModules,
 )
+from ._requirement_text import mended_requirement
 from ._robot import (
     AddOn,
     Battery,
@@ -446,6 +447,7 @@ __all__ = [
     "fetched_bytes",
     "find_part",
     "finding",
+    "mended_requirement",
     "folded",
     "instance_sizes",
     "is_archive_address",

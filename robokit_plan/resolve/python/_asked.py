@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from packaging.requirements import InvalidRequirement
 
-from robokit_plan.model import Finding, Place, Severity, finding
+from robokit_plan.model import Finding, Place, Severity, finding, mended_requirement
 
 from ._fixes import manifests, requires_fix
 from ._parsing import find_specifier, parse_requirement, python_allows
@@ -57,13 +57,16 @@ def check_requires_python(problem: PythonProblem, world: World) -> list[Finding]
 
 
 def _unreadable(line: PythonRequirement, why: str) -> Finding:
+    meant = mended_requirement(line.text)
     return finding(
         "requirement-invalid",
         Severity.ERROR,
         f"{line.text!r} is not a Python requirement",
         places=[Place(origin=line.origin, label=f"{line.instance} asks {line.text}")],
         why=f"as in PEP 508: {why.splitlines()[0]}",
-        repair=requires_fix("NAME>=1.0", [line], ", with quotes round each item"),
+        repair=requires_fix(meant, [line])
+        if meant
+        else requires_fix("NAME>=1.0", [line], ", with quotes round each item"),
         plugins=[line.instance],
     )
 

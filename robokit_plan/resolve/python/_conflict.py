@@ -82,7 +82,11 @@ def _tell_clash(
 ) -> Finding:
     who = _instances(least)
     what = "Python" if clash.name == PYTHON else clash.name
-    if len(who) == 1:
+    if len(least) == 1:
+        asks = "asks" if len(who) == 1 else "ask"
+        message = f"{joined(who)} {asks} for {least[0].text}, which cannot be installed"
+        message += f": what comes with it leaves no {what}" if clash.whole else ""
+    elif len(who) == 1:
         message = f"what {who[0]} asks for cannot be installed together"
         message += f": no {what} suits all of it" if clash.whole else ""
     else:
