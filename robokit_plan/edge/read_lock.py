@@ -136,7 +136,7 @@ def parse_lock(text: str, *, file: str) -> Plan:
     """
     try:
         content = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise LockError(_syntax(error, file=file)) from error
     try:
         return _plan(_Table(content, ()), Origin(file=file))
@@ -162,7 +162,13 @@ class _WrongError(Exception):
 def _syntax(error: Exception, *, file: str) -> Finding:
     found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
     line, column = (int(found[1]), int(found[2])) if found else (0, 0)
-    words = re.sub(r"\s*\(at .*\)$", "", str(error)) or "nested too deeply"
+    match error:
+        case tomllib.TOMLDecodeError():
+            words = re.sub(r"\s*\(at .*\)$", "", str(error))
+        case RecursionError():
+            words = "it nests too deeply"
+        case _:  # the only other one that the parser lets through
+            words = "a number in it has too many digits"
     return finding(
         "lock-invalid",
         Severity.ERROR,

@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import islice
 from pathlib import Path
 from typing import Any, cast
 
@@ -40,9 +41,11 @@ from robokit_plan.edge._sdist import metadata_of, read_files
 from robokit_plan.edge._tree import decoded
 from robokit_plan.edge._wheel_range import wheel_metadata
 from robokit_plan.edge.code import read_code
+from robokit_plan.edge.edits import CannotEdit, disabled_text, enabled_text
 from robokit_plan.edge.facts import read_board
 from robokit_plan.edge.fixes import fix_text
 from robokit_plan.edge.manifests import parse_manifest
+from robokit_plan.edge.names import robot_names
 from robokit_plan.edge.read_lock import LockError, parse_lock
 from robokit_plan.edge.reading import ParsedManifest, Reading, read_robot
 from robokit_plan.edge.unreadable import UnreadableFile
@@ -98,7 +101,7 @@ class Reader:
 
 
 def read_manifest_bytes(body: bytes) -> None:
-    """A plugin's manifest: read, linted, mended, and planned as the only plugin of a robot."""
+    """A plugin's manifest: read, linted, and planned as the only plugin of a robot."""
     found = re.search(rb"^plugin: ([a-z-]+)", body, re.MULTILINE)
     name = found[1].decode() if found else "helm"
     file = f"plugins/{name}/manifest.yaml"
@@ -106,7 +109,6 @@ def read_manifest_bytes(body: bytes) -> None:
         text = decoded(body, file)
         manifest, findings = parse_manifest(text, file)
         check_shown(findings)
-        fix_text(text, file)
         if manifest is None:
             check_shown(lint_text(text, file))
         else:
@@ -121,14 +123,38 @@ def read_manifest_bytes(body: bytes) -> None:
 
 
 def read_robot_bytes(body: bytes) -> None:
-    """A robot file beside the sample's plugins: read, linted, mended and planned."""
+    """A robot file beside the sample's plugins: read, linted and planned."""
     with suppress(UnreadableFile):
         text = decoded(body, "robot.yaml")
-        fix_text(text, "robot.yaml")
         reading = read_robot(SAMPLE, parse=_sample_manifest, text=text)
         if reading.robot is not None:
             check_shown(lint_robot(reading.robot, reading.manifests, text=text))
         _plan(reading)
+
+
+def mend_bytes(body: bytes) -> None:
+    """A manifest or robot file that ``lint --fix`` mends: what it changes, it tells."""
+    with suppress(UnreadableFile):
+        before = decoded(body, "own.yaml")
+        after, done = fix_text(before, "own.yaml")
+        assert (after != before) == bool(done)
+
+
+def edit_bytes(body: bytes) -> None:
+    """A robot file in which plugins are switched on and off."""
+    with suppress(UnreadableFile, CannotEdit):
+        text = decoded(body, "robot.yaml")
+        changed = enabled_text(text, ["vane"])
+        assert "vane" in yaml.safe_load(changed)["enabled"]
+        disabled_text(disabled_text(changed, ["vane"]), ["helm"])
+
+
+def complete_bytes(body: bytes) -> None:
+    """A robot file whose names a shell completes: what cannot be read has none."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "robot.yaml"
+        path.write_bytes(body)
+        robot_names(path)
 
 
 def read_lock_bytes(body: bytes) -> None:
@@ -258,8 +284,12 @@ _ACTIVE = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u206
 
 
 def check_shown(findings: Iterable[Finding]) -> None:
-    """Hold what is printed of *findings* to be text and nothing more, in every form."""
-    found = tuple(findings)
+    """
+    Hold what is printed of *findings* to be text and nothing more, in every form.
+
+    Each command prints one form; that all six are made here shall not count as its time.
+    """
+    found = tuple(islice(findings, 1_000))
     for text in (
         render_findings_text(found, notes=True),
         render_findings_gnu(found),
@@ -472,9 +502,12 @@ def _sdists() -> list[bytes]:
 
 READERS: dict[str, Reader] = {
     "boot-config": Reader(read_boot_config_bytes, lambda: [BOOT_CONFIG], mutate_lines),
+    "complete": Reader(complete_bytes, _robots, mutate_yaml),
     "code": Reader(read_code_bytes, lambda: [CODE], mutate_lines),
+    "edit": Reader(edit_bytes, _robots, mutate_yaml),
     "lock": Reader(read_lock_bytes, lambda: [render_lock(HERON).encode()], mutate_lines),
     "manifest": Reader(read_manifest_bytes, _manifests, mutate_yaml),
+    "mend": Reader(mend_bytes, lambda: [*_manifests(), *_robots()], mutate_yaml),
     "metadata": Reader(
         read_metadata_bytes, lambda: [metadata("hull-math", "1.0", *_REQUIRES)], mutate_lines
     ),

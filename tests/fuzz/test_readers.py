@@ -10,11 +10,14 @@ import random
 from pathlib import Path
 
 import pytest
+import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.pace import within
+
 from .mutation import mutate_bytes
-from .readers import READERS
+from .readers import READERS, SAMPLE
 
 CASES = Path(__file__).parents[1] / "cases" / "fuzz"
 """READER/NAME: inputs that ended in something else than a plan, findings or a clear error."""
@@ -44,3 +47,14 @@ def test_changed_examples(name: str, data: st.DataObject) -> None:
 )
 def test_what_once_broke_a_reader(path: Path) -> None:
     READERS[path.parent.name].read(path.read_bytes())
+
+
+def test_thousands_of_commands_are_told_quickly() -> None:
+    """Each that names no actuator made the whole list anew; found by fuzzing a manifest."""
+    manifest = yaml.safe_load((SAMPLE / "plugins/helm/manifest.yaml").read_text("utf-8"))
+    manifest["topics"]["commands"] = [f"port-{number}" for number in range(20_000)]
+    body = yaml.safe_dump(manifest, sort_keys=False).encode()
+    for seed in READERS["manifest"].seeds():
+        READERS["manifest"].read(seed)
+    with within(4):
+        READERS["manifest"].read(body)

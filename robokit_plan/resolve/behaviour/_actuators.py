@@ -198,6 +198,12 @@ def _wires(manifest: Manifest, name: str) -> bool:
     )
 
 
+def _commanding(manifest: Manifest, name: str, near: str) -> str:
+    """Return the line of *manifest* that commands *near* instead of *name*."""
+    words = [near if one.text == name else one.text for one in manifest.topics.commands]
+    return f"topics: {{commands: [{', '.join(words)}]}}   in the manifest of {manifest.plugin}"
+
+
 def _unknown(
     robot: Robot,
     actuators: list[_Actuator],
@@ -213,10 +219,6 @@ def _unknown(
                 plugin for plugin, manifest in reach.items() if _wires(manifest, name)
             )
             near = find_near(name, [one.name for one in actuators])
-            words = [
-                (near or name) if one.text == name else one.text
-                for one in instance.manifest.topics.commands
-            ]
             yield finding(
                 "actuator-missing",
                 Severity.ERROR,
@@ -229,10 +231,7 @@ def _unknown(
                 repair=[
                     *(f"robokit-plan enable {plugin}" for plugin in bringers),
                     *(
-                        (
-                            f"topics: {{commands: [{', '.join(words)}]}}   in the "
-                            f"manifest of {instance.manifest.plugin}",
-                        )
+                        (_commanding(instance.manifest, name, near),)
                         if near and not bringers
                         else ()
                     ),

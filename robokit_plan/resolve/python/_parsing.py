@@ -178,7 +178,7 @@ def wheel_tags(filename: str) -> str:
     end = filename.rfind("-")
     middle = filename.rfind("-", 0, end)
     start = filename.rfind("-", 0, middle)
-    return filename[start + 1 : -4] if start > 0 else ""
+    return filename[start + 1 : -4] if 0 < start < middle < end else ""
 
 
 def wheel_parts(filename: str) -> tuple[str, str, str] | None:

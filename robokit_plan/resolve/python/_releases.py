@@ -118,7 +118,7 @@ class Project:
                         continue
                     rank = tag_ranks[wheel_tags(filename)]
                     if rank < 0:
-                        self.unfit.add(filename.split("-", 2)[1])
+                        self.unfit.update(filename.split("-", 2)[1:2])
                         continue
                     parts = wheel_parts(filename)
                     if parts is None or normal_name(parts[0]) != self.name:
