@@ -126,7 +126,7 @@ def _seconds(text: str) -> float | None:
         from email.utils import parsedate_to_datetime
 
         return parsedate_to_datetime(text.replace("UTC", "+0000")).timestamp()
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         return None
 
 
