@@ -457,9 +457,15 @@ _PAGE = {
             "size": 4123,
             "upload-time": "2026-01-31T17:07:28.000000Z",
             "core-metadata": {"sha256": "ae1f" * 16},
-            "yanked": "wrong sign",
+            "yanked": False,
         },
-        {"filename": "hull_math-1.0.tar.gz", "url": "../../hull_math-1.0.tar.gz", "hashes": {}},
+        {"filename": "hull_math-1.0.tar.gz", "url": "../../hull_math-1.0.tar.gz", "yanked": "bad"},
+        {
+            "filename": "hull_math-2.0-cp313-cp313-win_arm64.whl",
+            "url": "hull_math-2.0-cp313-cp313-win_arm64.whl",
+            "hashes": {},
+            "upload-time": "2026-11-01T00:00:00Z",
+        },
     ],
 }
 _HTML = b"""\

@@ -173,13 +173,20 @@ def _old(world: World, chosen: Installed, pin: PythonPin) -> list[Finding]:
     return []
 
 
+def _day(uploaded: str | None) -> date | None:
+    """Return the day of an upload time; None where the index says none, or no day."""
+    try:
+        return date.fromisoformat((uploaded or "")[:10])
+    except ValueError:
+        return None
+
+
 def _old_finding(world: World, chosen: Installed, pin: PythonPin, newer: Offer) -> list[Finding]:
-    mine, other = pin.file.upload_time, newer.uploaded
+    mine, other = _day(pin.file.upload_time), _day(newer.uploaded)
     if mine is not None and other is not None:
-        days = (date.fromisoformat(other[:10]) - date.fromisoformat(mine[:10])).days
-        if days < _OLD_DAYS:
+        if (other - mine).days < _OLD_DAYS:
             return []
-        age = f"{pin.version} is of {mine[:7]}, {newer.version} of {other[:7]}"
+        age = f"{pin.version} is of {mine:%Y-%m}, {newer.version} of {other:%Y-%m}"
     else:
         age = "how old it is cannot be told: the index gives no upload times"
     machine = world.target.markers["platform_machine"]
