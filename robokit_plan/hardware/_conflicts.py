@@ -10,6 +10,9 @@ from ._problem import ClaimKeyPair, HardwareProblem
 from ._search import Chosen, Space
 from ._variables import Variable
 
+_TRIED = 16
+"""With more conflicts nobody looks for the best rest; mending the first ones changes it anyway."""
+
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
@@ -60,9 +63,9 @@ class Conflicts:
         Return the claims that fit, an assignment of them, and why the others do not.
 
         After each conflict its least valuable claim is dropped and the search goes on, so that
-        every independent one is found.
+        every independent one is found. A claim whose place became free by a later drop comes back.
         """
-        kept = sorted(self.members, key=lambda key: (self._size[key], key))
+        kept = sorted(self.members, key=self._order)
         conflicts: list[Conflict] = []
         while True:
             # Where one crowd was, the next is likely, and seen sooner than a search fails.
@@ -76,13 +79,41 @@ class Conflicts:
             dropped = self._least(core)
             conflicts.append(Conflict(tuple(sorted(core)), dropped))
             kept = [key for key in kept if key != dropped]
-        return kept, chosen, conflicts
+        for key in self._left(conflicts):
+            again = self._space.solve(self.indices([*kept, key]), self._alive)
+            if again is not None:
+                kept, chosen = sorted([*kept, key], key=self._order), again
+        return kept, chosen, self._told(conflicts, kept)
+
+    def _order(self, key: ClaimKeyPair) -> tuple[int, ClaimKeyPair]:
+        return (self._size[key], key)
+
+    def _left(self, conflicts: Sequence[Conflict]) -> list[ClaimKeyPair]:
+        """Return what may come back, the most valuable first: a later drop was in its conflict."""
+        if len(conflicts) > _TRIED:
+            return []
+        found = {
+            one.dropped
+            for at, one in enumerate(conflicts)
+            if any(later.dropped in one.claims for later in conflicts[at + 1 :])
+        }
+        return sorted(found, key=lambda key: (*(not one for one in self._worth[key]), key))
+
+    def _told(self, conflicts: Iterable[Conflict], kept: Sequence[ClaimKeyPair]) -> list[Conflict]:
+        """Return *conflicts*, each with a claim as dropped that is not among *kept*."""
+        fits = frozenset(kept)
+        return [
+            one
+            if one.dropped not in fits
+            else Conflict(one.claims, self._least([key for key in one.claims if key not in fits]))
+            for one in conflicts
+        ]
 
     def _crowd(self, kept: Sequence[ClaimKeyPair]) -> list[ClaimKeyPair]:
         """Return claims of *kept* that want fewer things than they are; empty: none found."""
         key_of = {index: key for key in kept for index in self.members[key]}
         crowd = self._space.crowd(key_of, self._alive)
-        return sorted({key_of[index] for index in crowd}, key=lambda key: (self._size[key], key))
+        return sorted({key_of[index] for index in crowd}, key=self._order)
 
     def _core(
         self, kept: Sequence[ClaimKeyPair], keys: Sequence[ClaimKeyPair]

@@ -69,9 +69,25 @@ def repairs_of(
                 own |= 1 << (space.offsets[index] + place)
     bench = _Bench(problem, ground, variables, space, own, used)
     return {
-        conflict: bench.ways_out(conflict, kept) if at < _TRIED else bench.way_on(conflict, kept)
+        conflict: bench.ways_out(conflict, _beside(conflict, conflicts, kept))
+        if at < _TRIED
+        else bench.way_on(conflict, kept)
         for at, conflict in enumerate(conflicts)
     }
+
+
+def _beside(
+    conflict: Conflict, conflicts: Iterable[Conflict], kept: Sequence[ClaimKeyPair]
+) -> Sequence[ClaimKeyPair]:
+    """Return those of *kept* that a repair must suit: not what the same claim is in the way of."""
+    rivals = {
+        key
+        for other in conflicts
+        if other is not conflict and other.dropped == conflict.dropped
+        for key in other.claims
+        if key not in conflict.claims
+    }
+    return [key for key in kept if key not in rivals] if rivals else kept
 
 
 class _Bench:

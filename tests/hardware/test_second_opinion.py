@@ -54,6 +54,10 @@ def _agree(make: Maker, seed: int) -> int:
     if not answer.conflicts and not any(one.variants for one in asked.instances):
         for key in answer.left_out:
             assert not judge.fits(_with_muxes(asked, {*made, key})), (seed, key)
+    if answer.conflicts and not any(one.variants for one in asked.instances):
+        for key in judge.keys - judge.optional - made:
+            # nothing is left out for which there is room
+            assert not judge.fits(_with_muxes(asked, {*made, key})), (seed, key)
     if answer.conflicts:
         assert any(one.severity.value == "error" for one in answer.findings), seed
     return len(answer.conflicts)
