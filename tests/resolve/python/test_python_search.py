@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from robokit_plan.model import Severity
+from robokit_plan.model import Need, Severity
 from robokit_plan.resolve.python import _search
 from robokit_plan.resolve.python._asked import read_units
 from robokit_plan.resolve.python._search import Found, search
@@ -110,6 +112,14 @@ def test_two_that_would_give_way_to_each_other() -> None:
         }
     )
     assert versions(answer_of(problem("a", "b"), index)) == {"a": "3", "b": "1"}
+
+
+def test_what_is_bounded_is_decided_before_what_is_not() -> None:
+    """Each newest excludes the other's; whoever is decided first keeps its own."""
+    index = FakeIndex().add({"a": {"1": [], "2": ["b<2"]}, "b": {"1": [], "2": ["a<2"]}})
+    assert versions(answer_of(problem("a", "b<9"), index)) == {"a": "1", "b": "2"}
+    assert versions(answer_of(problem("a<9", "b"), index)) == {"a": "2", "b": "1"}
+    assert versions(answer_of(problem("a", "b"), index)) == {"a": "2", "b": "1"}
 
 
 def test_a_set_of_known_needs_before_an_archive_that_says_nothing() -> None:
@@ -281,3 +291,100 @@ def test_a_clash_below_many_settled_names() -> None:
     assert [str(one.version) for one in releases if one is not None] == [
         "3.57.0", "2.16.1", "2.16.1", "0.16.0", "0.13.2", "0.18.1",
     ]  # fmt: skip
+
+
+def _met(index: FakeIndex, known: Iterable[str], *asked: str, unread: Iterable[str] = ()) -> Need:
+    """Return what a search wants that knows the pages of *known*, and not the metadata of *unread*."""
+    whole = index.whole()
+    closed = set(unread)
+    snapshot = replace(
+        whole,
+        pages={one: page for one, page in whole.pages.items() if one in set(known)},
+        metadata={
+            key: row
+            for key, row in whole.metadata.items()
+            if f"{row.name} {row.version}" not in closed
+        },
+    )
+    question = problem(*asked)
+    world = World(question, snapshot)
+    need = search(world, asks_in(read_units(question, world)[0]))
+    assert isinstance(need, Need)
+    return need
+
+
+ABANDONED = FakeIndex().add(
+    {
+        # a 2 is met first; b then leaves a 1 alone, so what a 2 wanted is not worth a question.
+        "a": {"2": ["left", "zz==2"], "1": ["right", "aft"]},
+        "b": {"2": ["zz==1"], "1": ["zz<2"]},
+        "zz": {"1": [], "2": []},
+        "left": {"1": []},
+        "right": {"1": []},
+        "aft": {"1": []},
+    }
+)
+
+
+def test_a_need_names_the_pages_that_the_choice_stands_on() -> None:
+    need = _met(ABANDONED, ("a", "b", "zz"), "a", "b")
+    assert need.pages == ("aft", "right")
+    assert need.metadata == ()
+
+
+def test_a_need_names_the_releases_that_the_choice_stands_on() -> None:
+    every = ("a", "b", "zz", "left", "right", "aft")
+    need = _met(ABANDONED, every, "a", "b", unread=("left 1", "right 1", "aft 1"))
+    assert need.pages == ()
+    assert [file.filename for file in need.metadata] == [
+        "aft-1-py3-none-any.whl",
+        "right-1-py3-none-any.whl",
+    ]
+
+
+def test_a_need_names_pages_and_releases_together() -> None:
+    need = _met(
+        ABANDONED, ("a", "b", "zz", "left", "right"), "a", "b", unread=("left 1", "right 1")
+    )
+    assert need.pages == ("aft",)
+    assert [file.filename for file in need.metadata] == ["right-1-py3-none-any.whl"]
+
+
+def test_a_need_names_all_that_was_met_where_the_choice_stands_on_none_of_it() -> None:
+    """Nothing is decided by a search that met a gap, also where it does not seem to matter."""
+    index = FakeIndex().add(
+        {
+            "a": {"2": ["left", "zz==2"], "1": []},
+            "b": {"2": ["zz==1"], "1": ["zz<2"]},
+            "zz": {"1": [], "2": []},
+        }
+    )
+    assert _met(index, ("a", "b", "zz"), "a", "b").pages == ("left",)
+
+
+def test_an_archive_stays_where_no_wheel_fits_what_others_ask() -> None:
+    """The wheel would fit what the plugin asks, but not what the app asks of the same name."""
+    rows: Spec = {
+        "app": {"1": ["ping<2"]},
+        "ping": {"1": Rel(requires=None, tags=(), sdist=True), "2": []},
+        "setuptools": {"80": []},
+    }
+    answer = answer_of(problem("app", "ping"), FakeIndex().add(rows))
+    assert versions(answer) == {"app": "1", "ping": "1"}
+    assert [one.rule for one in answer.findings if one.severity is Severity.ERROR] == [
+        "metadata-unknown"
+    ]
+
+
+def test_archives_that_were_left_out_are_told_in_order() -> None:
+    silent = Rel(requires=None, tags=(), sdist=True)
+    rows: Spec = {
+        "app": {"1": ["core>=2"]},
+        "core": {"1": [], "2": []},
+        "ping": {"1": silent, "2": ["core<2"]},
+        "echo": {"1": silent, "2": ["core<2"]},
+    }
+    answer = answer_of(problem("app", "ping", "echo"), FakeIndex().add(rows))
+    told = [line for one in answer.findings for line in one.why if "were left out" in line]
+    assert told
+    assert all(line.startswith("source archives of echo and ping were") for line in told)
