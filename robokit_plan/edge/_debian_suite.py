@@ -107,6 +107,7 @@ class SuiteStore:
         self._environ = environ
         self._now = now
         self._sleep = sleep
+        self._has_grown = False
 
     # Release files ------------------------------------------------------------------------
 
@@ -247,9 +248,10 @@ class SuiteStore:
             if offline:
                 return None
             self._build(address, release, path, place)
-            self._forget_unused()
+            self._has_grown = True
         with suppress(OSError):
-            os.utime(place)
+            # by the clock that `forget_unused` goes by; the disk may have another
+            os.utime(place, (self._now(), self._now()))
         return PackagesIndex(
             place,
             suite=address.suite.rstrip("/") or address.source,
@@ -303,7 +305,10 @@ class SuiteStore:
             raise _in_between(what)
         return None
 
-    def _forget_unused(self) -> None:
+    def forget_unused(self) -> None:
+        """Where an index was added, take away those that nobody opened for long; ours are open."""
+        if not self._has_grown:
+            return
         limit = self._now() - _KEEP_UNUSED_S
         with suppress(OSError):
             for path in self._folder.iterdir():

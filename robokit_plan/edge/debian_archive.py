@@ -383,6 +383,7 @@ class _Job:
         self.known = len(wanted)
         with ThreadPoolExecutor(max_workers=4) as pool:
             opened = list(pool.map(self._opened, wanted))
+        self.store.forget_unused()
         indices: list[PackagesIndex] = []
         releases: list[tuple[SuiteAddress, KnownRelease]] = []
         for (choices, must), result in zip(wanted, opened, strict=True):
@@ -607,8 +608,12 @@ class _Job:
                         Severity.WARNING,
                         f"{address.label} was valid until {_day(until)}",
                         places=[self._place(address)],
-                        why="the mirror is behind, or somebody keeps newer packages from you",
-                        repair="another mirror under system: {mirror: ...}",
+                        why="the mirror is behind, or somebody keeps newer packages from you, or "
+                        "the clock of this machine is ahead",
+                        repair=[
+                            "another mirror under system: {mirror: ...}",
+                            "timedatectl   shows the clock",
+                        ],
                         resource=address.label,
                     )
                 )

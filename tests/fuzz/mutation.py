@@ -11,6 +11,7 @@ from __future__ import annotations
 import gzip
 import json
 import random
+import zlib
 from collections.abc import Callable
 from typing import Any
 
@@ -215,7 +216,7 @@ def mutate_gzip(body: bytes, chance: random.Random) -> bytes:
     """Change what is inside a gzip file; now and then the file itself."""
     try:
         inside = gzip.decompress(body)
-    except (OSError, EOFError, ValueError):
+    except (OSError, EOFError, ValueError, zlib.error):
         return mutate_bytes(body, chance)
     if chance.random() < 0.1:
         return mutate_bytes(body, chance)
