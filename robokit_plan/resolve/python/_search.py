@@ -20,7 +20,7 @@ of 1,300 releases of boto3 and of what they ask for six million.
 _MOST_WITH_GAPS = 100
 """Contradictions. A search that met a gap will be repeated, so it need not be thorough."""
 
-_MOST_AHEAD = 64
+_MOST_AHEAD = 256
 """How many further releases' metadata one round may ask for; doubled up to here."""
 
 
