@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
+from math import ceil, floor
 
 from robokit_plan.model import Finding, Manifest, Setting, SettingValue, Severity, finding
 
@@ -80,22 +82,28 @@ def _why_not(setting: Setting) -> str:
     return ""
 
 
+_EXACT = 2**53
+"""Up to here a floating-point number stands for one whole number (IEEE 754, binary64)."""
+
+
 def _allowed(setting: Setting) -> SettingValue:
-    if setting.choices:
-        return setting.choices[0]
-    value = setting.default
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        if setting.minimum is not None and value < setting.minimum:
-            return setting.minimum
-        if setting.maximum is not None and value > setting.maximum:
-            return setting.maximum
-    samples: dict[str, SettingValue] = {
-        "integer": 0,
-        "number": 0.0,
-        "string": '""',
-        "boolean": False,
-    }
-    return samples[setting.type]
+    """Return a default that the setting's own type, bounds and choices let in."""
+    for choice in setting.choices:
+        if not _why_not(replace(setting, default=choice)):
+            return choice
+    samples: dict[str, SettingValue] = {"string": '""', "boolean": False}
+    if setting.type in samples:
+        return samples[setting.type]
+    given = setting.default
+    value: float = 0
+    if isinstance(given, (int, float)) and -_EXACT <= given <= _EXACT:
+        value = +given  # as a number, where it is a truth value
+    low, high = setting.minimum, setting.maximum
+    value = value if low is None else max(value, low)
+    value = value if high is None else min(value, high)
+    if setting.type == "number" or isinstance(value, int) or abs(value) > _EXACT:
+        return value
+    return floor(value) if low is None or floor(value) >= low else ceil(value)
 
 
 def _word(value: SettingValue) -> str:

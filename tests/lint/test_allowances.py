@@ -71,6 +71,24 @@ def test_what_is_said_of_a_whole_file_is_allowed_at_its_head(line: int) -> None:
     assert one in settle([one], [allow("license-invalid", line=5)], RULES)[0]
 
 
+def test_a_head_speaks_of_the_first_line_and_no_further() -> None:
+    one = made("license-invalid", Severity.NOTE, 2)
+    assert one in settle([one], [allow("license-invalid", line=5, heads=True)], RULES)[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "repair"),
+    [
+        ("licence-invalid", "# robokit-plan: allow license-invalid because it was tried"),
+        ("wholly-strange", "robokit-plan rules   lists them all"),
+    ],
+)
+def test_a_rule_that_is_none_is_told_with_the_nearest(name: str, repair: str) -> None:
+    (one,), _ = settle([], [allow(name, line=3)], RULES)
+    assert (one.rule, one.message) == ("allow-invalid", f"no rule is called {name}")
+    assert one.repair == (repair,)
+
+
 def test_a_comment_on_a_robots_finding_is_idle_only_where_robots_were_read() -> None:
     idle = [allow("rail-tight", line=3), allow("license-invalid", line=4)]
     assert len(settle([], idle, RULES)[0]) == 2

@@ -36,7 +36,11 @@ FACTS = PythonFacts(
             distributions=(DistributionName("pyserial"),),
             debian=(DebianName("python3-serial"),),
             source="wheel file lists",
-        )
+        ),
+        # Debian's package of that name; no distribution of the index brings it ready built.
+        "gi": ModuleFact(
+            module="gi", distributions=(), debian=(DebianName("python3-gi"),), source="file list"
+        ),
     },
 )
 
@@ -196,6 +200,36 @@ def test_the_behaviour_is_in_the_code(tmp_path: Path, behaviour: str, message: s
     assert {one.rule for one in findings} <= {"behaviour-missing"}
     if message and ":Helm" in behaviour:
         assert findings[0].repair == ("behaviour: helm.helm:Helm",)
+
+
+def test_a_name_that_several_modules_have_is_proposed_from_each(tmp_path: Path) -> None:
+    """By name, three of them at the most, and where none has it the nearest name of its module."""
+    files = {f"helm/{name}.py": "class Mast: ...\n" for name in ("fore", "aft", "mizzen", "stay")}
+    code = lay(tmp_path, {"helm/__init__.py": "", "helm/hull.py": "class Keel: ...\n", **files})
+    (one,) = told(code, "behaviour: helm.hull:Mast\n")
+    assert one.repair == tuple(f"behaviour: helm.{name}:Mast" for name in ("aft", "fore", "mizzen"))
+    (one,) = told(code, "behaviour: helm.hull:Keal.inner\n")
+    assert one.repair == ("behaviour: helm.hull:Keel.inner",)
+
+
+@pytest.mark.parametrize(
+    ("module", "fixes"),
+    [
+        # Nobody knows what brings it: a distribution of the same name is the guess.
+        ("bilge_pump", ['python: {requires: ["bilge-pump"], modules: [bilge_pump]}']),
+        # Brought by a Debian package alone.
+        (
+            "gi",
+            [
+                'python: {requires: ["gi"], modules: [gi]}',
+                'debian: {packages: ["python3-gi"]}',
+            ],
+        ),
+    ],
+)
+def test_what_brings_a_module_is_proposed(tmp_path: Path, module: str, fixes: list[str]) -> None:
+    (one,) = told(lay(tmp_path, {"helm.py": f"import {module}\n"}))
+    assert list(one.repair) == fixes
 
 
 def test_a_plugin_without_code_is_not_asked_for_its_behaviour(tmp_path: Path) -> None:

@@ -372,6 +372,10 @@ def test_what_is_seldom_drawn(
     assert isinstance(found, Found) is bool(every)
     if isinstance(found, Found):
         assert _versions(found) in every
+    else:
+        core = [one.text for one in found.core]
+        assert core
+        assert list(_valid(rows, core)) == []
 
 
 @settings(max_examples=60, deadline=None)
