@@ -23,6 +23,7 @@ from ._fixes import packages_fix
 from ._pins import Installed
 from ._problem import PythonRequirement
 from ._search import Found, Stuck, search
+from ._settle import find, with_archives
 from ._units import STEPS, Unit, asks_in, least_conflict
 from ._words import joined
 from ._world import World, suits
@@ -46,18 +47,18 @@ def within_bounds(
         return settled
     kept = list(units)
     for _ in range(_MOST_CLASHES):
-        again = search(bounded, asks_in(kept))
+        again, seen = find(bounded, kept)
         if isinstance(again, Need):
             return again
         if isinstance(again, Found):
             return again, tuple(kept)
-        least = least_conflict(bounded, kept, again)
+        least = least_conflict(seen, kept, again)
         if isinstance(least, Need):
             return least
-        told = _explained(bounded, kept, least, again)
+        told = _explained(seen, kept, least, again)
         if isinstance(told, Need):
             return told
-        findings.append(told[0])
+        findings.append(with_archives(told[0], seen))
         kept.remove(told[1])
     return Found(chosen={}), ()
 
@@ -150,7 +151,12 @@ def _mends_without(
     left = Carried(
         carriers=tuple(filter(stays, carried.carriers)), bounds=tuple(filter(stays, carried.bounds))
     )
-    other = World(replace(world.problem, carried=left), world.snapshot, bounded=True)
+    other = World(
+        replace(world.problem, carried=left),
+        world.snapshot,
+        bounded=True,
+        wheels_only=world.wheels_only,
+    )
     others = [unit for unit in units if not set(unit.instances) <= set(owners)]
     found = search(other, asks_in(others), steps=STEPS)
     return found if isinstance(found, Need) else isinstance(found, Found)

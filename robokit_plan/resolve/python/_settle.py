@@ -36,7 +36,7 @@ def settle(
         else:
             findings.append(alone)
     for _ in range(_MOST_CONFLICTS):
-        found, seen = _found(world, kept)
+        found, seen = find(world, kept)
         if isinstance(found, Need):
             return found
         if isinstance(found, Found):
@@ -44,14 +44,14 @@ def settle(
         told = explain(seen, kept, found)
         if isinstance(told, Need):
             return told
-        findings.append(_with_archives(told.finding, seen))
+        findings.append(with_archives(told.finding, seen))
         if found.too_deep:
             break  # without a part it would take as long again
         kept.remove(told.without)
     return Found(chosen={}), ()
 
 
-def _found(world: World, units: Sequence[Unit]) -> tuple[Found | Stuck | Need, World]:
+def find(world: World, units: Sequence[Unit]) -> tuple[Found | Stuck | Need, World]:
     """
     Return what a search for *units* finds, and the world that it looked at.
 
@@ -90,7 +90,7 @@ def _has_wheel(world: World, name: DistributionName, asks: Iterable[Ask]) -> boo
     return any(one.is_wheel for one in world.matches(project, specifiers))
 
 
-def _with_archives(told: Finding, world: World) -> Finding:
+def with_archives(told: Finding, world: World) -> Finding:
     """Return *told* with what it left out."""
     if not world.wheels_only:
         return told

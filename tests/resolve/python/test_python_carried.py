@@ -350,3 +350,26 @@ def test_collisions_of_real_wheels(asked: tuple[str, str], collide: set[str]) ->
         if one.rule == "import-collision" and all(name_ in one.message for name_ in names)
     }
     assert told == collide
+
+
+def test_an_archive_that_says_nothing_hides_no_clash() -> None:
+    """
+    Without bounds such an archive is passed over where a wheel fits; within them no less.
+
+    It would go with any version, also with the one that Debian's modules were compiled for.
+    """
+    index = FakeIndex().add(
+        {
+            "vision": {
+                "5": Rel(requires=("chart>=2",)),
+                "4": Rel(requires=None, tags=(), sdist=True),
+            },
+            "chart": {"1": [], "2": []},
+        }
+    )
+    carried = Carried(bounds=(bound("chart", "<2"),))
+    answer = answer_of(_problem(["vision", "chart"], carried), index)
+    assert [one.rule for one in answer.findings if one.severity is Severity.ERROR] == ["abi-clash"]
+    assert "vision" not in {one.name for one in answer.pins if not one.is_wheel}
+    told = next(one for one in answer.findings if one.rule == "abi-clash")
+    assert any("source archives of vision were left out" in one for one in told.why)
