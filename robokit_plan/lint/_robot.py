@@ -50,10 +50,6 @@ def lint_robot(
     return sorted_findings(findings)
 
 
-def _place(robot: Robot, key: str) -> Origin:
-    return robot.places.get(key, robot.origin)
-
-
 def check_indexes(robot: Robot) -> Iterator[Finding]:
     """A further index is read over https, has a name of its own, and says what it is for."""
     owners: dict[str, list[Origin]] = defaultdict(list)

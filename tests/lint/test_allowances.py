@@ -89,6 +89,12 @@ def test_a_rule_that_is_none_is_told_with_the_nearest(name: str, repair: str) ->
     assert one.repair == (repair,)
 
 
+def test_only_the_rule_is_respelt_and_not_the_reason() -> None:
+    text = "allow licence-invalid because licence-invalid is wrong"
+    (one,), _ = settle([], [comment(text, 3)], RULES)
+    assert one.repair == ("# robokit-plan: allow license-invalid because licence-invalid is wrong",)
+
+
 def test_a_comment_on_a_robots_finding_is_idle_only_where_robots_were_read() -> None:
     idle = [allow("rail-tight", line=3), allow("license-invalid", line=4)]
     assert len(settle([], idle, RULES)[0]) == 2

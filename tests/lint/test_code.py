@@ -232,6 +232,30 @@ def test_what_brings_a_module_is_proposed(tmp_path: Path, module: str, fixes: li
     assert list(one.repair) == fixes
 
 
+def test_the_nearest_name_alone_is_proposed(tmp_path: Path) -> None:
+    code = lay(tmp_path, {"helm/__init__.py": "class Keel: ...\nclass Keels: ...\nKeal2 = 1\n"})
+    (one,) = told(code, "behaviour: helm:Kee1\n")
+    assert one.repair == ("behaviour: helm:Keel",)
+
+
+def test_a_debian_package_of_another_name_brings_the_module(tmp_path: Path) -> None:
+    """Source: contents of Debian's python3-opencv: /usr/lib/python3/dist-packages/cv2."""
+    fact = ModuleFact(
+        module="cv2",
+        distributions=(DistributionName("opencv-python-headless"),),
+        debian=(DebianName("python3-opencv"),),
+        source="file list",
+    )
+    manifest, _ = parse_manifest(
+        HEAD + "debian: {packages: [python3-opencv]}\n", "plugins/helm/manifest.yaml"
+    )
+    assert manifest is not None
+    code = lay(tmp_path, {"helm.py": "import cv2\n"})
+    facts = PythonFacts(standard=FACTS.standard, modules={"cv2": fact})
+    (one,) = lint_manifest(manifest, code=code, facts=facts)
+    assert (one.severity.value, one.rule) == ("note", "import-undeclared")
+
+
 def test_a_plugin_without_code_is_not_asked_for_its_behaviour(tmp_path: Path) -> None:
     (tmp_path / "plugins" / "helm").mkdir(parents=True)
     assert told(lay(tmp_path, {}), "behaviour: helm.helm:Helm\n") == ()

@@ -7,7 +7,15 @@ import pytest
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.edge.python_facts import read_python_facts
 from robokit_plan.lint import lint_manifest
-from robokit_plan.model import AbsentNames, BoardId, DebianName, DistributionName, Finding
+from robokit_plan.model import (
+    AbsentNames,
+    BoardId,
+    DebianName,
+    DistributionName,
+    Finding,
+    ModuleFact,
+    PythonFacts,
+)
 from robokit_plan.render import render_findings_text
 
 HEAD = 'format: 1\nplugin: probe\nversion: "1.0"\nsummary: x\nlicense: MIT\n'
@@ -53,6 +61,34 @@ def test_the_name_of_the_import_is_none_of_the_index(asked: str, words: str) -> 
         f"  why  the module {asked} comes from {meant}\n"
         f'  fix  python: {{requires: ["{meant}"]}}   in the manifest of probe, in place of {asked}\n'
     )
+
+
+def test_a_module_that_several_distributions_bring_names_the_first() -> None:
+    """What the facts put first is what is meant mostly."""
+    manifest, _ = parse_manifest(
+        HEAD + "python: {requires: [cv2]}\n", "plugins/probe/manifest.yaml"
+    )
+    assert manifest is not None
+    fact = ModuleFact(
+        module="cv2",
+        distributions=(DistributionName("opencv-a"), DistributionName("opencv-b")),
+        debian=(),
+        source="made up",
+    )
+    found = lint_manifest(manifest, facts=PythonFacts(modules={"cv2": fact}), absent=ABSENT)
+    (one,) = [one for one in found if one.rule == "distribution-missing"]
+    assert len(one.repair) == 1
+    assert '"opencv-a"' in one.repair[0]
+
+
+def test_what_comes_from_an_address_or_is_no_requirement_is_asked_of_no_index() -> None:
+    for text in ("cv2 @ https://files.example/cv2-1-py3-none-any.whl", "cv2 >= , 1"):
+        assert told(f'python: {{requires: ["{text}"]}}\n', "distribution-missing") == ""
+
+
+def test_claims_without_lines_of_their_own_are_on_no_header() -> None:
+    text = "one-wire: {probe: {}}, i2c: {imu: {address: 0x28, bus: any}}, uart: {gnss: {}}"
+    assert told(f"hardware: {{{text}}}\n", "line-nowhere") == ""
 
 
 def test_a_stranger_has_the_name_of_the_import() -> None:

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from robokit_plan.lint import lint_manifest
-from robokit_plan.model import BoardId, Finding
-from tests.lint.test_rules import MANIFEST, SHA256, manifest_of
+from robokit_plan.lint import lint_manifest, lint_robot, lint_text
+from robokit_plan.model import BoardId, Finding, PluginName
+from tests.lint.test_rules import MANIFEST, ROBOT, SHA256, manifest_of, robot_of
 
 numbers = st.integers(-3, 3) | st.sampled_from([-0.5, 0.5, 1.5, 2.0, 1e300])
 values = numbers | st.sampled_from(["red", "", "1"]) | st.booleans()
@@ -204,3 +204,164 @@ def test_a_truth_value_is_told_as_yaml_writes_it(kind: str, default: str, word: 
         f"settings: {{dim: {{type: {kind}, default: {default}}}}}\n", "setting-default-invalid"
     )
     assert one.message == f"default {word} of setting dim is no {kind}"
+
+
+def test_an_asset_of_a_variant_goes_nowhere_where_one_of_the_base_goes() -> None:
+    """What a variant fetches is fetched beside the rest, so the two must not meet."""
+    variant = f"variants: {{spi: {{{assets(asset('a', host='b')).strip()}}}}}\n"
+    (one,) = told(assets(asset("a")) + variant, "asset-twice")
+    assert len(one.places) == 2
+    assert told(assets(asset("c")) + variant, "asset-twice") == []
+
+
+E12 = [value * scale for scale in (1000, 10_000) for value in (1, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)]  # fmt: skip
+"""IEC 60063, series E12, ohm."""
+
+
+@pytest.mark.parametrize("volts", [3.4, 5, 6.6, 9, 12, 14.4, 24])
+def test_a_divider_is_proposed_that_brings_the_level_down_and_no_further(volts: float) -> None:
+    """Ohm's law: volts x lower / (upper + lower); 3.3 V itself is what a line bears."""
+    claim = "hardware: {{signals: {{leak: {{function: input, gpio: any, volts: {}{}}}}}}}\n"
+    (one,) = told(claim.format(volts, ""), "level-too-high")
+    (fix,) = [line for line in one.repair if line.startswith("divider-ohm")]
+    upper, lower = json.loads(fix.removeprefix("divider-ohm: "))
+    level = volts * lower / (upper + lower)
+    assert level <= 3.3 + 0.001
+    assert lower in E12
+    greater = [value for value in E12 if value > lower]
+    assert not greater or volts * greater[0] / (upper + greater[0]) > 3.3
+    assert told(claim.format(volts, f", {fix}"), "level-too-high") == []
+
+
+@pytest.mark.parametrize(
+    ("address", "why", "fix"),
+    [
+        # I2C-bus specification (UM10204), 3.1.12: 0000 XXX and 1111 XXX are reserved.
+        (0x03, "0x00 to 0x07 and 0x78 to 0x7f are kept by the I2C specification", ()),
+        (0x78, "come this far", ("address: 0x3c",)),
+        (0x7F, "come this far", ("address: 0x3f",)),
+        # An address of eight bits is the one of seven with the read-write bit behind it.
+        (0x80, "7 bits end at 0x7f", ("address: 0x40",)),
+        (0xEE, "7 bits end at 0x7f", ("address: 0x77",)),
+        (0xF2, "7 bits end at 0x7f", ()),
+    ],
+)
+def test_an_address_that_no_device_has(address: int, why: str, fix: tuple[str, ...]) -> None:
+    claim = f"hardware: {{i2c: {{imu: {{address: {address:#04x}, bus: any}}}}}}\n"
+    (one,) = told(claim, "address-reserved")
+    assert why in one.why[0]
+    assert ("come this far" in one.why[0]) is (0x78 <= address <= 0x7F)
+    assert one.repair == fix
+
+
+@pytest.mark.parametrize("address", [0x08, 0x77])
+def test_the_first_and_the_last_address_of_a_device(address: int) -> None:
+    claim = f"hardware: {{i2c: {{imu: {{address: {address:#04x}, bus: any}}}}}}\n"
+    assert told(claim, "address-reserved") == []
+
+
+@pytest.mark.parametrize(
+    ("relation", "why"),
+    [
+        ("${python3:Depends}", "variables are filled in when a package is built"),
+        ("libfoo (1.0)", "name, then a version in brackets"),
+        ("LibFoo (>= 1)", "names of Debian packages have small letters only"),
+        ("LibFoo (1.0)", "name, then a version in brackets"),
+        ("libfoo>=1", "this is how Python writes it"),
+        ("libfoo, libbar", "a comma parts items"),
+        ("libfoo (> 1)", "a lone > was once read as >="),
+    ],
+)
+def test_why_a_relation_is_none(relation: str, why: str) -> None:
+    """Source: Debian Policy 7.1, 5.6.1; Deb-substvars(5)."""
+    (one,) = told(f'debian: {{packages: ["{relation}"]}}\n', "debian-syntax-wrong")
+    assert one.why[0].startswith(why)
+
+
+def test_an_actuator_of_ones_own_may_be_commanded() -> None:
+    hardware = "hardware: {actuators: {rudder: {hazard: motion, safe-state: centred}}}\n"
+    for commands, count in (("[rudder]", 0), ("[ruder, rudder]", 1)):
+        manifest = manifest_of(f"{MANIFEST}topics: {{commands: {commands}}}\n{hardware}")
+        rules = [str(one.rule) for one in lint_manifest(manifest, actuators=frozenset())]
+        assert rules.count("command-unknown") == count
+
+
+@pytest.mark.parametrize(
+    ("entry", "fix"),
+    [
+        ("moves-alone: [ruder, winch]", "moves-alone: [rudder, winch]"),
+        ("inhibit: {pin: 15, stops: [winch, ruder]}", "inhibit: {stops: [winch, rudder]}"),
+        ("moves-alone: [sail]", None),
+        ("inhibit: {pin: 15, stops: [sail]}", None),
+    ],
+)
+def test_an_actuator_that_a_controller_names_wrongly(entry: str, fix: str | None) -> None:
+    plugin = manifest_of(
+        MANIFEST
+        + "hardware: {actuators: {rudder: {hazard: motion, safe-state: centred}, "
+        + "winch: {hazard: motion, safe-state: stopped}}}\n"
+    )
+    robot = robot_of(f"{ROBOT}controllers: {{fin-mcu: {{chip: rp2040, link: usb, {entry}}}}}\n")
+    found = lint_robot(robot, {PluginName("helm"): plugin})
+    (one,) = [one for one in found if one.rule == "actuator-unknown"]
+    key = "stops" if "stops" in entry else "moves-alone"
+    assert one.repair == (
+        f"remove sail from {key}"
+        if fix is None
+        else f"controllers: {{fin-mcu: {{{fix}}}}}   in robot.yaml",
+    )
+
+
+@pytest.mark.parametrize(
+    ("address", "good"), [(0x07, False), (0x08, True), (0x77, True), (0x78, False)]
+)
+def test_an_address_of_a_controller(address: int, good: bool) -> None:
+    """I2C-bus specification (UM10204), 3.1.12."""
+    robot = robot_of(
+        f"{ROBOT}controllers: {{fin-mcu: {{chip: rp2040, link: i2c, address: {address:#04x}}}}}\n"
+    )
+    rules = [one.rule for one in lint_robot(robot, {})]
+    assert ("address-reserved" not in rules) is good
+
+
+@pytest.mark.parametrize(
+    ("value", "secret"),
+    [
+        # Common practice, no source: a token is long, mixed, varied, and no version or host.
+        ("abcdefghijklm123", True),
+        ("abc4567890123456", True),
+        ("abcdefghijklm12", False),
+        ("abcdefghijklmn12", False),
+        ("ab34567890123456", False),
+        ("abcde123abcde123", True),
+        ("abcd123abcd12312", False),
+        ("abcdefghij.1234567", False),
+        ("abcdefghijklmnopqrst", False),
+        ("12345678901234567890", False),
+    ],
+)
+def test_what_looks_like_a_token(value: str, secret: bool) -> None:
+    assert bool(list(lint_text(f"token: {value}\n", "robot.yaml"))) is secret
+
+
+def test_an_address_with_a_password_is_proposed_without() -> None:
+    """RFC 3986, 3.2.1: user information stands before the host, up to the @."""
+    for rest in ("index.example/simple", "index.example:8443"):
+        (one,) = lint_text(f'url: "https://me:hunter2secret@{rest}"\n', "robot.yaml")
+        assert one.repair[0] == f"https://{rest}"
+
+
+@pytest.mark.parametrize(
+    ("bounds", "default", "fix"),
+    [
+        ("min: 2, max: 2.7", "2.5", "2"),
+        ("min: 1.5, max: 2.5", "1.7", "2"),
+        ("min: 2, max: 2", "1", "2"),
+        ("max: 2.5", "2.6", "2"),
+    ],
+)
+def test_a_whole_number_is_proposed_for_an_integer(bounds: str, default: str, fix: str) -> None:
+    text = "settings: {{depth: {{type: integer, default: {}, {}}}}}\n"
+    (one,) = told(text.format(default, bounds), "setting-default-invalid")
+    assert one.repair == (f"default: {fix}",)
+    assert told(text.format(fix, bounds), "setting-default-invalid") == []
