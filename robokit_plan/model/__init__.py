@@ -175,6 +175,7 @@ from ._plan import (
     PlannedSource,
     PythonPin,
     Rail,
+    SourceBuild,
     Target,
 )
 from ._python_facts import (
@@ -419,6 +420,7 @@ __all__ = [
     "Snapshot",
     "Source",
     "SpiClaim",
+    "SourceBuild",
     "StandardModules",
     "Suggestions",
     "Supply",

@@ -152,6 +152,21 @@ class PythonPin:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class SourceBuild:
+    """
+    One source archive that is built on the board, and what its wheel is kept by.
+
+    `version` as the name of a wheel has it; `key` (16 hexadecimal digits) stands for all that the
+    wheel follows from: archive, target, board, build requirements, variables of the build.
+    """
+
+    name: DistributionName
+    version: str
+    filename: str
+    key: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class DebianPin:
     """
     One package added to the base, with what is needed to fetch and check it.

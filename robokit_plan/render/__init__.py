@@ -37,6 +37,7 @@ if TYPE_CHECKING:
         profile_word,
         render_script,
         sh_quote,
+        source_builds,
         union_of,
     )
     from ._suggest import (
@@ -114,6 +115,7 @@ __all__ = [
     "render_wiring_text",
     "report_name",
     "sh_quote",
+    "source_builds",
     "suggestions_object",
     "union_of",
     "MachineQuestion",
@@ -161,6 +163,7 @@ _HOMES = {
         "profile_word",
         "render_script",
         "sh_quote",
+        "source_builds",
         "union_of",
     ),
     "_suggest": ("render_suggestions_json", "render_suggestions_text", "suggestions_object"),

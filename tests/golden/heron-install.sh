@@ -51,7 +51,6 @@ unset CDPATH DPKG_ROOT DPKG_ADMINDIR DPKG_FORCE GREP_OPTIONS PYTHONHOME PYTHONPA
   need_kb=136729
   autostart=no
   lingers=yes
-  builds=yes
   newest=1772360430
   lock_sha256='0c030586945fe504b604ecc2e875c38ede400cd5cd73da9730302162e6b02c6f'
   steps='preflight sources debian venv groups udev services kernel permissions boot assets wiring secrets program remove tidy test'
@@ -415,10 +414,6 @@ step_preflight() {
       free=$(df -Pk -- "$folder" | awk 'NR == 2 { print $4 }')
       [ "$free" -ge "$need_kb" ] || fail 4 "$folder has $((free / 1000)) MB left, up to $((need_kb / 1000)) MB are needed"
     done
-    memory=$(awk '/^(MemTotal|SwapTotal):/ { total += $2 } END { print total + 0 }' /proc/meminfo 2>/dev/null) || memory=0
-    if [ "$builds" = yes ] && [ "$memory" -gt 0 ] && [ "$memory" -lt 900000 ]; then
-      attention "something is compiled here, and $((memory / 1000)) MB of memory and swap are little for it; if a build is killed, add swap and run this again"
-    fi
   fi
   preflight_python
   if [ "$(id -u)" -eq 0 ]; then users_repair; fi
@@ -1005,10 +1000,11 @@ tell_python() {
     !($1 in planned) && $1 != "pip" && $1 != "setuptools" { print "    without " $1 " " $2 }' "$work/pins" "$work/have"
 }
 
-# Before anything is changed: every file of a bundle, or an index that answers.
+# Before anything is changed: what is built, every file of a bundle, or an index that answers.
 preflight_python() {
   if [ -n "$only" ] && [ "$only" != venv ]; then return 0; fi
   if venv_ready "$home/venvs/$venv_id"; then return 0; fi
+  tell_builds
   if [ -d "$bundle/python" ]; then
     python_files check_wheel
   else
@@ -1152,11 +1148,136 @@ python_indexes() {
   "$1" 'https://index.example/simple/' 'numpy' 'default'
 }
 
-wheels_0() {
-  cat <<'END'
-numpy==2.3.1 --hash=sha256:8fed37f028a562d4c2327c94faffc15b6c567f9adeb3fe15c7123b2775b03afa
-paho-mqtt==2.1.0 --hash=sha256:f2a443ee961da320f04599b973d1a972c12f70c0cad1640dc3eca5843afbcd4f
-END
+# ---- built: what is built here is kept, so that it is built once ---------------------------------
+
+# Source archives, as told: built before, still to be built, kept and damaged since; and the folder of
+# a bundle that is damaged.
+builds_sorted=no
+ready=
+to_build=
+spoilt=
+refused=
+
+# Whether a file is named as a wheel of this name and version. Arguments: file name, name, version.
+is_wheel_of() {
+  case $1 in
+    -* | *[!A-Za-z0-9._+!-]*) return 1 ;;
+    *-*-*-*-*.whl) ;;
+    *) return 1 ;;
+  esac
+  printf '%s\n' "$1" | awk -F - -v name="$2" -v version="$3" '
+    { gsub(/[-_.]+/, "-", $1); exit !(tolower($1) == name && $2 "" == version "") }'
+}
+
+# Finds a kept wheel: the only one under its key, no link, named as it must be, with the SHA-256 that
+# was written down with it. Arguments: folder of all keys, name, version, key. Leaves wheel, sum, and
+# damaged=yes where something stands there that is not this.
+kept_wheel() {
+  damaged=no
+  if [ ! -e "$1/$4" ] && [ ! -L "$1/$4" ]; then return 1; fi
+  damaged=yes
+  if [ -L "$1/$4" ] || [ -L "$1/$4/SHA256SUMS" ] || [ ! -f "$1/$4/SHA256SUMS" ]; then return 1; fi
+  set -- "$@" "$1/$4"/*.whl
+  if [ $# -ne 5 ] || [ -L "$5" ] || [ ! -f "$5" ]; then return 1; fi
+  is_wheel_of "${5##*/}" "$2" "$3" || return 1
+  sum=$(sha256sum <"$5" | cut -c 1-64)
+  # the whole file is held against what it must say, so nothing that it says is believed
+  printf '%s  %s\n' "$sum" "${5##*/}" | cmp -s - "$1/$4/SHA256SUMS" || return 1
+  wheel=$5
+  damaged=no
+}
+
+# Arguments: name, version, file, key.
+sort_build() {
+  if kept_wheel "$home/built" "$1" "$2" "$4"; then
+    ready="$ready, $1 $2"
+    return 0
+  fi
+  if [ "$damaged" = yes ]; then spoilt="$spoilt, $1 $2"; fi
+  if kept_wheel "$bundle/built" "$1" "$2" "$4"; then
+    ready="$ready, $1 $2"
+    return 0
+  fi
+  if [ "$damaged" = yes ]; then refused=$bundle/built/$4; fi
+  to_build="$to_build, $1 $2"
+}
+
+sort_builds() {
+  [ "$builds_sorted" = no ] || return 0
+  builds_sorted=yes
+  source_rows sort_build
+}
+
+something_to_build() {
+  sort_builds
+  [ -n "$to_build" ]
+}
+
+# Says what will be built here and what was built before; nothing is changed yet.
+tell_builds() {
+  sort_builds
+  [ -z "$refused" ] || fail 7 "$refused does not hold the wheel that was carried; nothing was changed: copy the bundle anew, or delete that folder, and it is built here"
+  [ -z "$spoilt" ] || say "  kept, but damaged since: ${spoilt#, }"
+  [ -z "$ready" ] || say "  built before: ${ready#, }"
+  [ -n "$to_build" ] || return 0
+  say "  to be built here: ${to_build#, }"
+  memory=$(awk '/^(MemTotal|SwapTotal):/ { total += $2 } END { print total + 0 }' /proc/meminfo 2>/dev/null) || memory=0
+  if [ "$memory" -gt 0 ] && [ "$memory" -lt 900000 ]; then
+    attention "something is compiled here, and $((memory / 1000)) MB of memory and swap are little for it; if a build is killed, add swap and run this again"
+  fi
+}
+
+source_rows() {
+  "$1" 'spidev' '3.8' 'spidev-3.8.tar.gz' 'ec8d483465312280' '0'
+}
+
+# Keeps a wheel, whole or not at all. Arguments: file, key, SHA-256 that it must have ("": any).
+# Leaves wheel and sum.
+keep_wheel() {
+  mkdir -p -- "$home/built"
+  rm -rf -- "$home/built/$2.new" "$home/built/$2"
+  mkdir -- "$home/built/$2.new"
+  wheel=$home/built/$2.new/${1##*/}
+  cp -- "$1" "$wheel"
+  chmod 644 -- "$wheel"
+  sum=$(sha256sum <"$wheel" | cut -c 1-64)
+  [ "$sum" = "${3:-$sum}" ] || fail 7 "$1 read otherwise the second time: copy the bundle anew; the robot is as it was before"
+  printf '%s  %s\n' "$sum" "${1##*/}" >"$home/built/$2.new/SHA256SUMS"
+  sync -- "$wheel" "$home/built/$2.new/SHA256SUMS"
+  mv -T -- "$home/built/$2.new" "$home/built/$2"
+  wheel=$home/built/$2/${1##*/}
+}
+
+# Builds one source archive, each by itself, so that a pulled plug costs one of them at the most.
+# Arguments: name, version, file, key, number of the build. Leaves wheel and sum.
+build_wheel() {
+  if [ ! -d "$work/build" ]; then build_environment; fi
+  say "  build $1 $2"
+  rm -rf -- "$work/made"
+  "build_$5"
+  set -- "$@" "$work/made"/*.whl
+  if [ $# -ne 6 ] || [ ! -f "$6" ]; then fail 1 "building $3 gave no wheel; the robot is as it was before"; fi
+  if is_wheel_of "${6##*/}" "$1" "$2"; then
+    keep_wheel "$6" "$4" ""
+  else
+    say "  it is not kept, since its name says something else: ${6##*/}"
+    sum=$(sha256sum <"$6" | cut -c 1-64)
+    wheel=$work/wheels/${6##*/}
+    mv -- "$6" "$wheel"
+  fi
+}
+
+# Puts the wheel of one source archive among those to install. Arguments: as of build_wheel.
+take_wheel() {
+  if ! kept_wheel "$home/built" "$1" "$2" "$4"; then
+    if kept_wheel "$bundle/built" "$1" "$2" "$4"; then
+      keep_wheel "$wheel" "$4" "$sum"
+    else
+      build_wheel "$@"
+    fi
+  fi
+  if [ "$wheel" != "$work/wheels/${wheel##*/}" ]; then ln -s -- "$wheel" "$work/wheels/"; fi
+  printf '%s==%s --hash=sha256:%s\n' "$1" "$2" "$sum" >>"$work/built.txt"
 }
 
 build_wheels_0() {
@@ -1165,15 +1286,34 @@ setuptools==80.9.0 --hash=sha256:d369112ec118aba0f61afe30ebf8466f097e23d797cdb7e
 END
 }
 
-sdists_0() {
+# What has no wheel is built apart, so that no build tool stays with the robot.
+build_environment() {
+  TMPDIR="$work" "$python" -m venv "$work/build"
+  requirements build_wheels_0 >"$work/build_wheels_0.txt"
+  pip_of "$work/build" install --no-deps --require-hashes --only-binary :all: -r "$work/build_wheels_0.txt"
+}
+
+sdist_0() {
   cat <<'END'
 spidev==3.8 --hash=sha256:9f64c3e8cc3753b01f15ce418a34c737837dd4448ca070d0dc5b4995e7414c06
 END
 }
 
-built() {
+build_0() {
+  requirements sdist_0 >"$work/sdist_0.txt"
+  # a subshell, so that the variables end with this build
+  (
+    export SOURCE_DATE_EPOCH='315532800'
+    export SPIDEV_CHECK='1'
+    pip_of "$work/build" wheel --no-deps --require-hashes --no-build-isolation --no-cache-dir \
+      --wheel-dir "$work/made" -r "$work/sdist_0.txt"
+  ) || exit $?
+}
+
+wheels_0() {
   cat <<'END'
-spidev==3.8
+numpy==2.3.1 --hash=sha256:8fed37f028a562d4c2327c94faffc15b6c567f9adeb3fe15c7123b2775b03afa
+paho-mqtt==2.1.0 --hash=sha256:f2a443ee961da320f04599b973d1a972c12f70c0cad1640dc3eca5843afbcd4f
 END
 }
 
@@ -1181,18 +1321,10 @@ venv_make() {
   TMPDIR="$work" "$python" -m venv "$new"
   requirements wheels_0 >"$work/wheels_0.txt"
   pip_of "$new" install --no-deps --require-hashes --only-binary :all: -r "$work/wheels_0.txt"
-  # what has no wheel is built apart, so that no build tool stays with the robot
-  TMPDIR="$work" "$python" -m venv "$work/build"
-  requirements build_wheels_0 >"$work/build_wheels_0.txt"
-  pip_of "$work/build" install --no-deps --require-hashes --only-binary :all: -r "$work/build_wheels_0.txt"
-  requirements sdists_0 >"$work/sdists_0.txt"
-  (
-    export SPIDEV_CHECK='1'
-    pip_of "$work/build" wheel --no-deps --require-hashes --no-build-isolation \
-      --wheel-dir "$work/wheels" -r "$work/sdists_0.txt"
-  ) || exit $?
-  built >"$work/built.txt"
-  pip_of "$new" install --no-deps --no-index --find-links "$work/wheels" -r "$work/built.txt"
+  mkdir -p -- "$work/wheels"
+  : >"$work/built.txt"
+  source_rows take_wheel
+  pip_of "$new" install --no-deps --no-index --require-hashes --find-links "$work/wheels" -r "$work/built.txt"
 }
 
 # ---- groups: what the program may open -----------------------------------------------------------
@@ -1881,6 +2013,18 @@ step_remove() {
         ;;
     esac
   done
+  remove_builds
+}
+
+# What was built from what is not planned any more, once the environment stands without it.
+remove_builds() {
+  if [ ! -d "$home/built" ] || [ "$(readlink -- "$home/venv" || :)" != "venvs/$venv_id" ]; then return 0; fi
+  for folder in "$home/built"/*; do
+    if [ ! -e "$folder" ] && [ ! -L "$folder" ]; then continue; fi
+    if planned_builds | grep -Fqx -e "${folder##*/}"; then continue; fi
+    if will "remove $folder"; then rm -rf -- "$folder"; fi
+  done
+  if [ "$dry_run" = no ]; then rmdir --ignore-fail-on-non-empty -- "$home/built" || :; fi
 }
 
 planned_files() {
@@ -1911,6 +2055,10 @@ planned_made_groups() {
   printf '%s\n' 'i2c'
 }
 
+planned_builds() {
+  printf '%s\n' 'ec8d483465312280'
+}
+
 service_lines() {
   printf '%s\n' 'stop ModemManager.service'
   printf '%s\n' 'start mosquitto.service'
@@ -1925,15 +2073,15 @@ boot_lines() {
 # What was asked for in this call: drop, keep, or nothing.
 build_tools=
 
-# Whether they belong on this machine: until everything is built, and after that unless somebody
-# sent them away.
+# Whether they belong on this machine: until everything is built, here or before, and after that
+# unless somebody sent them away.
 build_tools_wanted() {
   case $build_tools in
     keep) return 0 ;;
     drop) ;;
     *) [ -f "$state/no-build-tools" ] || return 0 ;;
   esac
-  ! venv_ready "$home/venvs/$venv_id"
+  ! venv_ready "$home/venvs/$venv_id" && something_to_build
 }
 
 debian_rows() {
@@ -2089,7 +2237,7 @@ else
   exec 9>"$home/.lock"
   flock -n 9 || fail 8 "another run is at work in $home"
   # on the disk, since /tmp may be memory
-  rm -rf -- "$home"/.work.* "$state"/*.new
+  rm -rf -- "$home"/.work.* "$state"/*.new "$home"/built/*.new
   work=$(mktemp -d "$home/.work.XXXXXX") || fail_or_full 9 "nothing can be written in $home"
   start_log
 fi

@@ -178,10 +178,17 @@ def test_a_further_index_without_address_is_named_by_file() -> None:
 
 
 def test_sdists_are_built_apart_with_hashed_tools() -> None:
-    make = function_of(script_of(HERON), "venv_make")
-    assert 'TMPDIR="$work" "$python" -m venv "$work/build"' in make
-    assert "wheel --no-deps --require-hashes --no-build-isolation" in make
-    assert 'install --no-deps --no-index --find-links "$work/wheels" -r "$work/built.txt"' in make
+    script = script_of(HERON)
+    tools = function_of(script, "build_environment")
+    assert 'TMPDIR="$work" "$python" -m venv "$work/build"' in tools
+    assert 'pip_of "$work/build" install --no-deps --require-hashes --only-binary :all:' in tools
+    build = function_of(script, "build_0")
+    assert "wheel --no-deps --require-hashes --no-build-isolation" in build
+    make = function_of(script, "venv_make")
+    assert (
+        "install --no-deps --no-index --require-hashes "
+        '--find-links "$work/wheels" -r "$work/built.txt"'
+    ) in make
     assert 'pip_of "$new" install --no-deps --require-hashes --only-binary :all:' in make
 
 
@@ -197,19 +204,22 @@ def test_apt_gets_exact_versions_and_nothing_else() -> None:
 
 
 @pytest.mark.parametrize(
-    ("asked", "noted", "built", "there"),
+    ("asked", "noted", "built", "kept", "there"),
     [
-        ("", False, False, True),
-        ("", False, True, True),  # nobody sent them away
-        ("drop", False, False, True),  # they are still to be used
-        ("drop", False, True, False),
-        ("", True, True, False),  # sent away in an earlier run
-        ("", True, False, True),  # a new lock file: something new is built
-        ("keep", True, True, True),
+        ("", False, False, False, True),
+        ("", False, True, True, True),  # nobody sent them away
+        ("drop", False, False, False, True),  # they are still to be used
+        ("drop", False, True, True, False),
+        ("drop", False, True, False, False),
+        ("drop", False, False, True, False),  # what they built was kept, or brought along
+        ("", True, True, True, False),  # sent away in an earlier run
+        ("", True, False, False, True),  # a new lock file: something new is built
+        ("", True, False, True, False),
+        ("keep", True, True, True, True),
     ],
 )
 def test_what_only_builds_need_goes_when_it_was_sent_away(
-    asked: str, noted: bool, built: bool, there: bool, tmp_path: Path
+    asked: str, noted: bool, built: bool, kept: bool, there: bool, tmp_path: Path
 ) -> None:
     script = script_of(HERON)
     names = ("debian_rows", "debian_run_rows", "debian_build_rows", "build_tools_wanted")
@@ -219,6 +229,7 @@ def test_what_only_builds_need_goes_when_it_was_sent_away(
     told = sh(
         f"state={tmp_path}\nhome=/x\nvenv_id=1\nbuild_tools={asked}\n"
         f"venv_ready() {{ {'true' if built else 'false'}; }}\n"
+        f"something_to_build() {{ {'false' if kept else 'true'}; }}\n"
         f"name() {{ printf '%s\\n' \"$1\"; }}\n{code}\ndebian_rows name"
     ).stdout.split()
     assert ("gcc" in told, "espeak-ng" in told) == (there, True)
@@ -252,12 +263,11 @@ def test_a_build_sees_its_variables_and_no_other_does() -> None:
         python=(*HERON.python, sdist("lgpio", "0.2.2.0")),
         build_environment={DistributionName("lgpio"): (("PYPI", "1"),)},
     )
-    make = function_of(script_of(plan), "venv_make")
-    assert make.count("export PYPI='1'") == 1
-    block = make[make.index("export PYPI='1'") :]
-    assert "sdists_1.txt" in block.partition(") || exit")[0]
-    assert "lgpio" in function_of(script_of(plan), "sdists_1")
-    assert "lgpio" not in function_of(script_of(plan), "sdists_0")
+    script = script_of(plan)
+    assert script.count("export PYPI='1'") == 1
+    assert "sdist_0.txt" in function_of(script, "build_0").partition("export PYPI='1'")[2]
+    assert "lgpio==" in function_of(script, "sdist_0")
+    assert "spidev==" in function_of(script, "sdist_1")
 
 
 def test_a_declared_archive_is_bound_to_its_key_and_its_packages() -> None:

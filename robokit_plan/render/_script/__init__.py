@@ -9,6 +9,7 @@ functions named ``*_rows`` that hold its data; nothing from a manifest stands in
 """
 
 from ._boot import COMMAND_LINE_KINDS, FIRMWARE_KINDS, boot_file_of
+from ._built import source_builds
 from ._debian import deb_name
 from ._kernel import kernel_modules
 from ._profiles import Locked, ProfilesDifferError, profile_word, union_of
@@ -28,6 +29,7 @@ __all__ = [
     "profile_word",
     "render_script",
     "sh_quote",
+    "source_builds",
     "union_of",
     "unit_name",
 ]

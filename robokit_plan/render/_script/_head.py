@@ -124,7 +124,6 @@ def variables(plan: Plan, names: Sequence[str], locked: Sequence[Locked]) -> str
         "need_kb": str(need // 1000 + 50_000),
         "autostart": "no" if plan.hazards else "yes",
         "lingers": "yes" if plays_sound(plan) else "no",
-        "builds": "yes" if any(not pin.is_wheel for pin in plan.python) else "no",
         "newest": str(_newest(plan)),
         "lock_sha256": sh_quote(" ".join(one.sha256 for one in locked)),
         **(

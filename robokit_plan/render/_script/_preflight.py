@@ -89,10 +89,6 @@ step_preflight() {
       free=$(df -Pk -- "$folder" | awk 'NR == 2 { print $4 }')
       [ "$free" -ge "$need_kb" ] || fail 4 "$folder has $((free / 1000)) MB left, up to $((need_kb / 1000)) MB are needed"
     done
-    memory=$(awk '/^(MemTotal|SwapTotal):/ { total += $2 } END { print total + 0 }' /proc/meminfo 2>/dev/null) || memory=0
-    if [ "$builds" = yes ] && [ "$memory" -gt 0 ] && [ "$memory" -lt 900000 ]; then
-      attention "something is compiled here, and $((memory / 1000)) MB of memory and swap are little for it; if a build is killed, add swap and run this again"
-    fi
   fi
   preflight_python
   if [ "$(id -u)" -eq 0 ]; then users_repair; fi

@@ -10,6 +10,7 @@ from robokit_plan.model import Plan
 from robokit_plan.render._wiring_json import asset_path
 
 from ._boot import boot_parts, firm_settings, goes
+from ._built import source_builds
 from ._permissions import RIGHTS
 from ._profiles import by_profile
 from ._program import plays_sound
@@ -196,6 +197,18 @@ step_remove() {
         ;;
     esac
   done
+  remove_builds
+}
+
+# What was built from what is not planned any more, once the environment stands without it.
+remove_builds() {
+  if [ ! -d "$home/built" ] || [ "$(readlink -- "$home/venv" || :)" != "venvs/$venv_id" ]; then return 0; fi
+  for folder in "$home/built"/*; do
+    if [ ! -e "$folder" ] && [ ! -L "$folder" ]; then continue; fi
+    if planned_builds | grep -Fqx -e "${folder##*/}"; then continue; fi
+    if will "remove $folder"; then rm -rf -- "$folder"; fi
+  done
+  if [ "$dry_run" = no ]; then rmdir --ignore-fail-on-non-empty -- "$home/built" || :; fi
 }
 """
 
@@ -243,6 +256,7 @@ def remove_step(plan: Plan, plans: Mapping[str, Plan], *, load: bool, block: boo
         "planned_assets": [sh_quote(asset_path(one.instance, one.path)) for one in machine.assets],
         "planned_groups": [f'{sh_quote(one)}" $user"' for one in groups],
         "planned_made_groups": [sh_quote(one) for one in groups],
+        "planned_builds": [sh_quote(one.key) for one in source_builds(plan)],
         "service_lines": [
             *(sh_quote(f"stop {unit_name(one)}") for one in sorted(machine.stop)),
             *(sh_quote(f"start {unit_name(one)}") for one in sorted(machine.start)),

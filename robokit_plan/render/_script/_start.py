@@ -91,7 +91,7 @@ else
   exec 9>"$home/.lock"
   flock -n 9 || fail 8 "another run is at work in $home"
   # on the disk, since /tmp may be memory
-  rm -rf -- "$home"/.work.* "$state"/*.new
+  rm -rf -- "$home"/.work.* "$state"/*.new "$home"/built/*.new
   work=$(mktemp -d "$home/.work.XXXXXX") || fail_or_full 9 "nothing can be written in $home"
   start_log
 fi

@@ -12,15 +12,15 @@ TIDY = r"""
 # What was asked for in this call: drop, keep, or nothing.
 build_tools=
 
-# Whether they belong on this machine: until everything is built, and after that unless somebody
-# sent them away.
+# Whether they belong on this machine: until everything is built, here or before, and after that
+# unless somebody sent them away.
 build_tools_wanted() {
   case $build_tools in
     keep) return 0 ;;
     drop) ;;
     *) [ -f "$state/no-build-tools" ] || return 0 ;;
   esac
-  ! venv_ready "$home/venvs/$venv_id"
+  ! venv_ready "$home/venvs/$venv_id"@KEPT@
 }
 
 debian_rows() {
@@ -51,6 +51,12 @@ USAGE = (
     "  --drop-build-tools  once all is built, remove what only builds need; they come back by",
     "                      themselves while something new is built, or with --keep-build-tools",
 )
+
+
+def tidy_step(plan: Plan) -> str:
+    """Return the step; what is compiled and was kept takes none of these packages."""
+    compiles = any(not pin.is_wheel for pin in plan.python)
+    return TIDY.replace("@KEPT@", " && something_to_build" if compiles else "")
 
 
 def build_tools(plan: Plan) -> tuple[DebianPin, ...]:

@@ -7,10 +7,12 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator
 
-from robokit_plan.model import Plan, PythonPin, is_plain_line
+from robokit_plan.model import Plan, PythonPin
 from robokit_plan.render._lock import without_credentials
 
-from ._words import UnsafeValueError, here_document, row_function, sh_quote
+from ._built import built_parts, taking_lines
+from ._pip_lines import by_index, pip_install, requirement, requirements
+from ._words import here_document, row_function
 
 VENV = r"""
 # ---- venv: Python packages, each with its hash ---------------------------------------------------
@@ -41,11 +43,11 @@ tell_python() {
     !($1 in planned) && $1 != "pip" && $1 != "setuptools" { print "    without " $1 " " $2 }' "$work/pins" "$work/have"
 }
 
-# Before anything is changed: every file of a bundle, or an index that answers.
+# Before anything is changed: what is built, every file of a bundle, or an index that answers.
 preflight_python() {
   if [ -n "$only" ] && [ "$only" != venv ]; then return 0; fi
   if venv_ready "$home/venvs/$venv_id"; then return 0; fi
-  if [ -d "$bundle/python" ]; then
+@TELL@  if [ -d "$bundle/python" ]; then
     python_files check_wheel
   else
     python_indexes check_index
@@ -172,65 +174,26 @@ step_venv() {
 
 
 def venv_step(plan: Plan) -> str:
-    """Return the step: wheels index by index, then what is built apart from sdists."""
+    """Return the step: wheels index by index, then what was built from sdists."""
     site = " --system-site-packages" if plan.system_packages else ""
     everything = {pin.file.filename: pin for pin in (*plan.build, *plan.python)}
     files = [(name, pin.file.sha256 or "") for name, pin in sorted(everything.items())]
-    wheels = _by_index([pin for pin in plan.python if pin.is_wheel])
-    sdists = _by_index([pin for pin in plan.python if not pin.is_wheel])
+    compiles = any(not pin.is_wheel for pin in plan.python)
     parts = [
-        VENV,
+        VENV.replace("@TELL@", "  tell_builds\n" if compiles else ""),
         row_function("python_files", files),
         here_document("python_pins", "".join(f"{pin.name} {pin.version}\n" for pin in plan.python)),
         row_function("python_indexes", _asked(everything.values(), plan)),
+        *built_parts(plan),
     ]
     make = [f'  TMPDIR="$work" "$python" -m venv{site} "$new"']
+    wheels = by_index([pin for pin in plan.python if pin.is_wheel])
     for at, (index, pins) in enumerate(wheels.items()):
         name = f"wheels_{at}"
-        parts.append(_requirements(name, pins, plan))
-        make += _pip_install("$new", name, "--only-binary :all: ", index, plan)
-    if sdists:
-        make += [
-            "  # what has no wheel is built apart, so that no build tool stays with the robot",
-            '  TMPDIR="$work" "$python" -m venv "$work/build"',
-        ]
-        for at, (index, pins) in enumerate(_by_index(plan.build).items()):
-            ready = [pin for pin in pins if pin.is_wheel]
-            rest = [pin for pin in pins if not pin.is_wheel]
-            for kind, some, option in (
-                ("wheels", ready, "--only-binary :all: "),
-                ("sdists", rest, "--no-build-isolation "),
-            ):
-                if some:
-                    name = f"build_{kind}_{at}"
-                    parts.append(_requirements(name, some, plan))
-                    make += _pip_install("$work/build", name, option, index, plan)
-        groups = [
-            (index, environment, some)
-            for index, pins in sdists.items()
-            for environment, some in _by_environment(pins, plan).items()
-        ]
-        for at, (index, environment, some) in enumerate(groups):
-            name = f"sdists_{at}"
-            parts.append(_requirements(name, some, plan))
-            exports = [f"    export {key}={sh_quote(value)}" for key, value in environment]
-            make += [
-                f'  requirements {name} >"$work/{name}.txt"',
-                # a subshell, so that the variables end with this build
-                "  (",
-                *exports,
-                f'    pip_of "$work/build" wheel{_index_option(index, plan)} --no-deps '
-                "--require-hashes --no-build-isolation \\",
-                f'      --wheel-dir "$work/wheels" -r "$work/{name}.txt"',
-                "  ) || exit $?",
-            ]
-        built = [f"{pin.name}=={pin.version}\n" for pins in sdists.values() for pin in pins]
-        parts.append(here_document("built", "".join(built)))
-        make += [
-            '  built >"$work/built.txt"',
-            '  pip_of "$new" install --no-deps --no-index --find-links "$work/wheels" '
-            '-r "$work/built.txt"',
-        ]
+        parts.append(requirements(name, pins, plan))
+        make += pip_install("$new", name, "--only-binary :all: ", index, plan)
+    if compiles:
+        make += taking_lines()
     parts.append("venv_make() {\n" + "\n".join(make) + "\n}\n")
     return "\n".join(parts)
 
@@ -240,7 +203,7 @@ def venv_id(plan: Plan) -> str:
     state = [
         plan.target.python,
         str(plan.system_packages),
-        *(_requirement(pin, plan) for pin in (*plan.python, *plan.build)),
+        *(requirement(pin, plan) for pin in (*plan.python, *plan.build)),
         *(
             f"{name} {key}={value}"
             for name in sorted(plan.build_environment)
@@ -250,62 +213,12 @@ def venv_id(plan: Plan) -> str:
     return hashlib.sha256("\n".join(state).encode()).hexdigest()[:16]
 
 
-def _requirement(pin: PythonPin, plan: Plan) -> str:
-    """
-    Return one requirement with its hash.
-
-    A package of a further index whose address is not known is named by its own address, so that
-    pip never looks for it elsewhere.
-    """
-    what = f"{pin.name}=={pin.version}"
-    if pin.file.index not in {"default", *plan.indexes}:
-        what = f"{pin.name} @ {without_credentials(pin.file.url)}"
-        if not is_plain_line(what) or set(pin.file.url) & set(" ;\\'\""):
-            raise UnsafeValueError("an address", pin.file.url)
-    return f"{what} --hash=sha256:{pin.file.sha256}"
-
-
-def _requirements(name: str, pins: Iterable[PythonPin], plan: Plan) -> str:
-    return here_document(name, "".join(f"{_requirement(pin, plan)}\n" for pin in pins))
-
-
-def _by_index(pins: Iterable[PythonPin]) -> dict[str, list[PythonPin]]:
-    found: dict[str, list[PythonPin]] = {}
-    for pin in sorted(pins, key=lambda one: (one.file.index != "default", one.file.index)):
-        found.setdefault(pin.file.index, []).append(pin)
-    return found
-
-
-def _by_environment(
-    pins: Iterable[PythonPin], plan: Plan
-) -> dict[tuple[tuple[str, str], ...], list[PythonPin]]:
-    found: dict[tuple[tuple[str, str], ...], list[PythonPin]] = {}
-    for pin in pins:
-        found.setdefault(tuple(plan.build_environment.get(pin.name, ())), []).append(pin)
-    return found
-
-
 def _asked(pins: Iterable[PythonPin], plan: Plan) -> Iterator[tuple[str, ...]]:
     """Yield the address of each index in use, one distribution of it, and which is pip's own."""
-    for index, some in _by_index(pins).items():
+    for index, some in by_index(pins).items():
         address = plan.indexes.get(index, "")
         first = min(pin.name for pin in some)
         if index == "default":
             yield without_credentials(address), first, "default"
         elif address:
             yield without_credentials(address), first
-
-
-def _index_option(index: str, plan: Plan) -> str:
-    """Return pip's option for a further index; the default one is what pip is configured for."""
-    if index == "default" or index not in plan.indexes:
-        return ""
-    return f" --index-url {sh_quote(without_credentials(plan.indexes[index]))}"
-
-
-def _pip_install(place: str, name: str, option: str, index: str, plan: Plan) -> list[str]:
-    return [
-        f'  requirements {name} >"$work/{name}.txt"',
-        f'  pip_of "{place}" install{_index_option(index, plan)} --no-deps --require-hashes '
-        f'{option}-r "$work/{name}.txt"',
-    ]

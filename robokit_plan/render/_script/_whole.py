@@ -24,7 +24,7 @@ from ._self_test import self_test_step
 from ._services import services_step
 from ._sources import sources_step
 from ._start import start
-from ._tidy import TIDY, build_tools
+from ._tidy import build_tools, tidy_step
 from ._udev import udev_step
 from ._venv import venv_step
 from ._wiring import wiring_step
@@ -92,7 +92,7 @@ def _steps(plan: Plan, plans: Mapping[str, Plan]) -> dict[str, str]:
         "program": program_step(plan, plan.program) if plan.program else "",
         "remove": remove_step(plan, plans, load=bool(load), block=bool(block)),
         # before the test, so that it is told where what was sent away is missed
-        "tidy": TIDY if plan.debian_known and build_tools(plan) else "",
+        "tidy": tidy_step(plan) if plan.debian_known and build_tools(plan) else "",
         "test": self_test_step(plan) if plan.modules else "",
     }
     return {name: part for name, part in found.items() if part}
