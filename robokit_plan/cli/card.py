@@ -1,14 +1,17 @@
 """Make a folder for a fresh card: script, lock file, the robot's code, first start, a page.
 
 The folder card-NAME/ goes onto the boot partition of a fresh image; READ-ME.md in it says how, in
-five steps. With --offline it carries every file, and the robot needs no network. With --also it
-carries further profiles, which the robot switches to without installing anything.
+five steps. With --offline it carries every file, and the robot needs no network; with --built as
+well what a robot of the same kind has built already (a copy of its /opt/ROBOT/built). With --also
+it carries further profiles, which the robot switches to without installing anything.
 
 Examples:
 
   robokit-plan card
 
   robokit-plan card --offline --archive
+
+  robokit-plan card --offline --built built
 
   robokit-plan card --also bench --also show
 """
@@ -30,6 +33,14 @@ def card(
     offline: Annotated[
         bool, typer.Option("--offline", help="fetch every file, so that the robot need not")
     ] = False,
+    built: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--built",
+            metavar="FOLDER",
+            help="with --offline: wheels that a robot of this kind built, its /opt/ROBOT/built",
+        ),
+    ] = None,
     archive: Annotated[
         bool, typer.Option("--archive", help="write the folder as card-NAME.tar as well")
     ] = False,
@@ -40,10 +51,12 @@ def card(
 ) -> None:
     """Write the card."""
     import os
+    import shlex
     import shutil
     import tempfile
     from hashlib import sha256
 
+    from robokit_plan.cli._card_built import carry_builds
     from robokit_plan.cli._failure import WrongUse
     from robokit_plan.cli._locked import read_locked
     from robokit_plan.cli._terminal import Progress, show, tell
@@ -60,8 +73,21 @@ def card(
     from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.edge.robots import parse_robot
     from robokit_plan.edge.unreadable import UnreadableFile
-    from robokit_plan.render import card_name, render_card, render_script, render_sums, union_of
+    from robokit_plan.render import (
+        card_name,
+        render_builds,
+        render_card,
+        render_script,
+        render_sums,
+        union_of,
+    )
 
+    if built and not offline:
+        raise WrongUse(
+            "what a robot has built is carried by an offline card",
+            why="--built is typed without --offline",
+            repair=(f"robokit-plan card --offline --built {shlex.quote(str(built[0]))}",),
+        )
     root, locked = read_locked(robot, profile, also or (), what="the card")
     plan = union_of(locked)
     file = find_robot_file(robot)
@@ -82,7 +108,7 @@ def card(
     try:
         code = new / "robot"
         manifests = {}
-        for where, source in robot_files(root):
+        for where, source in robot_files(root, without=built or ()):
             target = code / where
             target.parent.mkdir(parents=True, exist_ok=True)
             content = source.read_bytes()
@@ -94,6 +120,8 @@ def card(
             first.plan, lock_name=first.name, lock_sha256=first.sha256, also=others
         )
         (code / "install.sh").write_text(script, encoding="utf-8")
+        # before anything is fetched, since a wrong folder is soon told
+        builds = carry_builds(plan, built or (), new / "packages")
         if offline:
             with Progress("fetching the files") as progress:
                 fetch_bundle(
@@ -102,7 +130,7 @@ def card(
                     progress=progress.step,
                 )  # fmt: skip
         size = sum(one.stat().st_size for one in new.rglob("*") if one.is_file())
-        texts = render_card(locked, offline=offline, manifests=manifests, size=size)
+        texts = render_card(locked, offline=offline, manifests=manifests, size=size, builds=builds)
         for name, text in texts.items():
             (new / name).write_text(text, encoding="utf-8")
         (new / "SHA256SUMS").write_text(render_sums(folder_hashes(new)), encoding="utf-8")
@@ -113,6 +141,8 @@ def card(
         raise WrongUse(str(error)) from error
     finally:
         shutil.rmtree(new, ignore_errors=True)
+    if built:
+        tell(render_builds(builds))
     tell(f"wrote {place}")
     if archive:
         bundle = place.with_name(f"{place.name}.tar")

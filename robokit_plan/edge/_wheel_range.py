@@ -35,7 +35,7 @@ _MAX_DIRECTORY = 24_000_000
 _MAX_WHOLE = 400_000_000
 """A wheel is downloaded whole, to a temporary file, where the server knows no ranges."""
 _IN_MEMORY = 1 << 20
-_BROKEN_ZIP = (
+BROKEN_ZIP = (
     zipfile.BadZipFile,
     zipfile.LargeZipFile,
     zlib.error,
@@ -87,7 +87,7 @@ def wheel_metadata(client: Client, file: IndexFile) -> DistributionMetadata:
         reason = str(error)
     except TooLarge:
         reason = "its index sends no part of a file, and the file is large"
-    except _BROKEN_ZIP:
+    except BROKEN_ZIP:
         reason = "it is not a valid wheel"
     return unknown(name, version, reason, "wheel")
 

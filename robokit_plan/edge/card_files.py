@@ -48,11 +48,12 @@ class UnfitForCard(Exception):  # noqa: N818  named after what is wrong
     """The robot's folder, or the folder of the card, cannot be used; says why."""
 
 
-def robot_files(root: Path) -> Iterator[tuple[str, Path]]:
+def robot_files(root: Path, *, without: Iterable[Path] = ()) -> Iterator[tuple[str, Path]]:
     """
     Yield path -> file of what goes onto a card, sorted.
 
-    Hidden files, links, caches, environments, files with secrets and earlier cards stay out.
+    Hidden files, links, caches, environments, files with secrets and earlier cards stay out, and
+    the folders *without*.
 
     Raises:
         UnfitForCard: A name cannot stand in a list of hashes or on a boot partition, or it is too
@@ -60,8 +61,13 @@ def robot_files(root: Path) -> Iterator[tuple[str, Path]]:
     """
     total = 0
     names = _FatNames()
+    left_out = {path.resolve() for path in without}
     for folder, folders, files in os.walk(root):
-        folders[:] = sorted(name for name in folders if _goes(Path(folder, name)))
+        folders[:] = sorted(
+            name
+            for name in folders
+            if _goes(Path(folder, name)) and Path(folder, name).resolve() not in left_out
+        )
         for name in sorted(files):
             path = Path(folder, name)
             if not _goes(path) or not path.is_file():

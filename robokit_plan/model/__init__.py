@@ -254,6 +254,7 @@ from ._units import (
     Ohm,
     current_text,
     size_text,
+    span_text,
     volt_text,
 )
 from ._value import dataclass, field, field_names, replace
@@ -473,6 +474,7 @@ __all__ = [
     "most_bytes",
     "part_key",
     "size_text",
+    "span_text",
     "sized_items",
     "sorted_findings",
     "variant_needs",

@@ -13,6 +13,18 @@ Byte = NewType("Byte", int)
 MilliampHour = NewType("MilliampHour", int)
 
 
+def span_text(minutes: int) -> str:
+    """
+    Return a time in words: minutes, from two hours on hours.
+
+    >>> span_text(1), span_text(60), span_text(150)
+    ('1 minute', '60 minutes', '2 hours')
+    """
+    if minutes >= 120:
+        return f"{minutes // 60} hours"
+    return f"{minutes} minute" if minutes == 1 else f"{minutes} minutes"
+
+
 def size_text(size: int) -> str:
     """
     Return *size* bytes in B, kB, MB or GB (powers of 1000), one decimal below 10.

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from ._bom import bom_name, render_bom
+    from ._builds import CarriedBuilds, render_builds
     from ._c_header import c_controllers, render_c_header
     from ._card import card_name, render_card, render_sums
     from ._cautions import caution_rows, render_cautions
@@ -62,6 +63,7 @@ if TYPE_CHECKING:
 __all__ = [
     "LOCK_FORMAT",
     "Attention",
+    "CarriedBuilds",
     "DiffRow",
     "Domain",
     "Kind",
@@ -87,6 +89,7 @@ __all__ = [
     "profile_word",
     "render_allowed_text",
     "render_bom",
+    "render_builds",
     "render_c_header",
     "render_cautions",
     "render_check_json",
@@ -132,6 +135,7 @@ __all__ = [
 
 _HOMES = {
     "_bom": ("bom_name", "render_bom"),
+    "_builds": ("CarriedBuilds", "render_builds"),
     "_c_header": ("c_controllers", "render_c_header"),
     "_card": ("card_name", "render_card", "render_sums"),
     "_cautions": ("caution_rows", "render_cautions"),

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 
 from robokit_plan.model import Plan, is_machine_name, size_text
 
+from ._builds import CarriedBuilds, render_builds
 from ._cautions import render_cautions
 from ._findings import Json, render_json
 from ._lock import lock_name
@@ -27,6 +28,8 @@ PACKAGES = "packages"
 BOOT_ROOM = 100_000_000
 """Bytes that a boot partition of 256 MB has left beside kernels and firmware; from memory."""
 
+_NO_BUILDS = CarriedBuilds()
+
 
 def card_name(plan: Plan) -> str:
     """Return the name of the folder: ``card-heron``, of a profile ``card-heron-bench``."""
@@ -34,7 +37,12 @@ def card_name(plan: Plan) -> str:
 
 
 def render_card(
-    locked: Sequence[Locked], *, offline: bool, manifests: Mapping[str, str], size: int
+    locked: Sequence[Locked],
+    *,
+    offline: bool,
+    manifests: Mapping[str, str],
+    size: int,
+    builds: CarriedBuilds = _NO_BUILDS,
 ) -> dict[str, str]:
     """
     Return path on the card -> text, without script, lock file, code and packages.
@@ -44,6 +52,7 @@ def render_card(
         offline: Whether the card carries every file.
         manifests: Path of each manifest and of the robot file, as they are now -> SHA-256.
         size: Bytes of all other files of the card.
+        builds: What the robot would build, and what of it the card brings built.
 
     Raises:
         UnsafeValueError: A name would reach a shell or a system file as more than it says.
@@ -53,7 +62,13 @@ def render_card(
         if not is_machine_name(value):
             raise UnsafeValueError("a robot's name", value)
     return {
-        PAGE: _page(plan, [profile_word(one.plan) for one in locked], offline=offline, size=size),
+        PAGE: _page(
+            plan,
+            [profile_word(one.plan) for one in locked],
+            offline=offline,
+            size=size,
+            builds=builds,
+        ),
         START: _start(plan),
         UNIT: _unit(plan),
         "user-data": _user_data(plan),
@@ -219,7 +234,9 @@ def _lock_digests(one: Locked) -> Json:
 # --- page ---------------------------------------------------------------------------------------
 
 
-def _page(plan: Plan, profiles: Sequence[str], *, offline: bool, size: int) -> str:
+def _page(
+    plan: Plan, profiles: Sequence[str], *, offline: bool, size: int, builds: CarriedBuilds
+) -> str:
     name, home = card_name(plan), f"/opt/{plan.robot}"
     release = plan.target.release.replace("debian-", "Debian ")
     room = sum(pin.installed_size for pin in plan.debian)
@@ -265,6 +282,8 @@ def _page(plan: Plan, profiles: Sequence[str], *, offline: bool, size: int) -> s
             f"hash. `{SUMS}` lists every file here, `{DIGESTS}` what the plan was made from; "
             f"`{UNIT}` starts it on images without cloud-init."
         ),
+        "",
+        *_wrapped(_building(builds, home)),
     ]
     if len(profiles) > 1:
         others = f"It carries the profiles {', '.join(profiles)} and starts as {profiles[0]}. "
@@ -277,6 +296,18 @@ def _page(plan: Plan, profiles: Sequence[str], *, offline: bool, size: int) -> s
             ),
         ]
     return "\n".join(lines) + "\n"
+
+
+def _building(builds: CarriedBuilds, home: str) -> str:
+    """Return what the board builds, and how the next one of its kind is spared that."""
+    told = render_builds(builds)
+    told = f"{told[0].upper()}{told[1:]}."
+    if not builds.left:
+        return told
+    return (
+        f"{told} What it has built it keeps in `{home}/built`: with a copy of that folder, "
+        "`robokit-plan card --offline --built FOLDER` spares the next robot of this kind the time."
+    )
 
 
 def _place(name: str, size: int) -> str:

@@ -8,6 +8,7 @@ take for more than text, is a defect.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import re
@@ -40,6 +41,7 @@ from robokit_plan.edge._metadata import MetadataUnusable, parse_metadata, parse_
 from robokit_plan.edge._sdist import metadata_of, read_files
 from robokit_plan.edge._tree import decoded
 from robokit_plan.edge._wheel_range import wheel_metadata
+from robokit_plan.edge.built_wheels import BuiltUnfit, take_built
 from robokit_plan.edge.code import read_code
 from robokit_plan.edge.edits import CannotEdit, disabled_text, enabled_text
 from robokit_plan.edge.facts import read_board
@@ -60,6 +62,7 @@ from robokit_plan.model import (
     IndexFile,
     Origin,
     Plan,
+    SourceBuild,
 )
 from robokit_plan.planner import Problem, findings_without_indices
 from robokit_plan.render import (
@@ -86,6 +89,7 @@ from .planned import debian_findings, python_findings
 SAMPLE = Path(__file__).parents[2] / "sample_robot"
 URL = "https://index.example/simple/hull-math/"
 HULL = DistributionName("hull-math")
+BUILT = "hull_math-1.0-py3-none-any.whl"
 
 
 @dataclass(frozen=True)
@@ -230,6 +234,31 @@ def read_wheel_bytes(body: bytes) -> None:
     """A wheel whose index sends all of it."""
     found = wheel_metadata(cast("Client", _Held(body)), _file("hull_math-1.0-py3-none-any.whl"))
     assert (found.requires_dist is None) == bool(found.reason)
+
+
+def read_built_wheel_bytes(body: bytes) -> None:
+    """A wheel that a robot built, whose hash fits: what was carried is what was there."""
+    _carried(body, f"{hashlib.sha256(body).hexdigest()}  {BUILT}\n".encode())
+
+
+def read_built_list_bytes(body: bytes) -> None:
+    """The list beside such a wheel."""
+    _carried(_built(), body)
+
+
+def _carried(wheel_body: bytes, listed: bytes) -> None:
+    build = SourceBuild(name=HULL, version="1.0", filename="hull_math-1.0.tar.gz", key="0" * 16)
+    with tempfile.TemporaryDirectory() as folder:
+        kept, target = Path(folder) / "kept", Path(folder) / "target"
+        (kept / build.key).mkdir(parents=True)
+        (kept / build.key / BUILT).write_bytes(wheel_body)
+        (kept / build.key / "SHA256SUMS").write_bytes(listed)
+        try:
+            assert take_built([build], [kept], target, tags=["py3-none-any"]) == (build,)
+        except BuiltUnfit:
+            return
+        assert (target / build.key / BUILT).read_bytes() == wheel_body
+        assert (target / build.key / "SHA256SUMS").read_bytes() == listed
 
 
 def read_sdist_bytes(body: bytes) -> None:
@@ -497,6 +526,15 @@ def _stored() -> list[bytes]:
     return [stored_page(parse_page(_HTML, "text/html", URL))]
 
 
+@cache
+def _built() -> bytes:
+    return wheel("hull_math", "1.0", *_REQUIRES)
+
+
+def _built_lists() -> list[bytes]:
+    return [f"{hashlib.sha256(_built()).hexdigest()}  {BUILT}\n".encode()]
+
+
 def _sdists() -> list[bytes]:
     info = metadata("hull-math", "1.0", *_REQUIRES, level="2.2")
     top = "hull_math-1.0"
@@ -508,8 +546,10 @@ def _sdists() -> list[bytes]:
 
 READERS: dict[str, Reader] = {
     "boot-config": Reader(read_boot_config_bytes, lambda: [BOOT_CONFIG], mutate_lines),
-    "complete": Reader(complete_bytes, _robots, mutate_yaml),
+    "built-list": Reader(read_built_list_bytes, _built_lists, mutate_lines),
+    "built-wheel": Reader(read_built_wheel_bytes, lambda: [_built()], mutate_bytes),
     "code": Reader(read_code_bytes, lambda: [CODE], mutate_lines),
+    "complete": Reader(complete_bytes, _robots, mutate_yaml),
     "edit": Reader(edit_bytes, _robots, mutate_yaml),
     "lock": Reader(read_lock_bytes, lambda: [render_lock(HERON).encode()], mutate_lines),
     "manifest": Reader(read_manifest_bytes, _manifests, mutate_yaml),

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING, Any
 
+from ._effort import build_minutes
 from ._problem import (
     NativeNeed,
     PythonAnswer,
@@ -21,6 +22,7 @@ __all__ = [
     "PythonProblem",
     "PythonRequirement",
     "UnknownTargetError",
+    "build_minutes",
     "resolve_python",
     "target_for",
 ]

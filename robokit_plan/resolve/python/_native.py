@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from robokit_plan.model import DebianName, Finding, NativeFact, PythonPin, Severity
+from robokit_plan.model import DebianName, Finding, NativeFact, PythonPin, Severity, span_text
 
 from ._fixes import packages_fix, requires_fix
 from ._pins import Installed
@@ -156,7 +156,7 @@ def _compiled(world: World, chosen: Installed, pin: PythonPin, fact: NativeFact 
     effort = None if fact is None else fact.effort
     if effort is not None:
         why.append(
-            f"on a small board that takes about {_span(effort.minutes)}, {effort.memory_mb} MB "
+            f"on a small board that takes about {span_text(effort.minutes)}, {effort.memory_mb} MB "
             f"of memory and {effort.disk_mb} MB of the card ({effort.source})"
         )
     if fact is not None and fact.note:
@@ -170,11 +170,6 @@ def _compiled(world: World, chosen: Installed, pin: PythonPin, fact: NativeFact 
         repair=_instead(world, chosen, pin)
         or ([] if known and effort is None else _helps(world, pin)),
     )
-
-
-def _span(minutes: int) -> str:
-    """Return a time in words: minutes, from two hours on hours."""
-    return f"{minutes} minutes" if minutes < 120 else f"{minutes // 60} hours"
 
 
 def _helps(world: World, pin: PythonPin) -> list[str]:
