@@ -254,10 +254,10 @@ def with_suites(root: Root, release: str) -> None:
 
 def emulated(architecture: str) -> None:
     """Let this machine run programs of *architecture*; skip where it cannot be done."""
-    names_ = {"arm64": "aarch64"}
-    if platform.machine() == names_[architecture]:
+    machine, processor = {"arm64": ("aarch64", "aarch64"), "armhf": ("armv7l", "arm")}[architecture]
+    if platform.machine() == machine:
         return
-    entry = Path(f"/proc/sys/fs/binfmt_misc/qemu-{names_[architecture]}")
+    entry = Path(f"/proc/sys/fs/binfmt_misc/qemu-{processor}")
     if not entry.exists():
         # binfmt_misc is a file system of its own (kernel documentation, admin-guide/binfmt-misc)
         if not (entry.parent / "register").exists():

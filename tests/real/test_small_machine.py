@@ -1,8 +1,8 @@
 """
-Small machines: little memory, another processor, no compiler.
+Small machines: little memory, another processor, 32 bit, no compiler.
 
-Memory is limited by the kernel's own control groups; arm64 programs run by qemu-user. What the tool
-needs there comes as wheels from the index that pip is configured for.
+Memory is limited by the kernel's own control groups; programs for arm64 and armhf run by qemu-user.
+What the tool needs there comes as wheels from the index that pip is configured for, or from Debian.
 """
 
 from __future__ import annotations
@@ -13,9 +13,12 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from resource import RUSAGE_CHILDREN, getrusage
 
 import pytest
+from packaging.requirements import Requirement
 
 from .roots import SUITES, emulated, environment, mirror
 
@@ -25,7 +28,7 @@ CHECKOUT = Path(__file__).parents[2]
 SAMPLE = CHECKOUT / "sample_robot"
 MEGABYTES = 256
 AS_TYPED = "import sys; from robokit_plan.cli import main; main(sys.argv[1:])"
-IN_ROOT = f"import sys; sys.path.insert(0, '/opt/tool'); {AS_TYPED}"
+IN_ROOT = f"import os, sys; os.chdir('/opt/robot'); sys.path.insert(0, '/opt/tool'); {AS_TYPED}"
 
 
 @pytest.fixture
@@ -60,19 +63,89 @@ def test_check_from_nothing_in_little_memory(group: Path, tmp_path: Path) -> Non
     assert "heron can be built on" in done.stdout
 
 
-@pytest.fixture(scope="module")
-def arm64(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a root with Debian's Python for arm64 and nothing else, and the tool beside it."""
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """A processor, and how the tool's dependencies come to it."""
+
+    tags: tuple[str, ...]
+    cpu: str
+    """One that qemu-user has; see `roots.environment`."""
+    debian: tuple[str, ...] = ()
+    """Distributions that Debian's own packages bring, since no wheel does."""
+
+
+KINDS = {
+    "arm64": Kind(tags=("manylinux_2_28_aarch64", "manylinux2014_aarch64"), cpu="cortex-a72"),
+    # 32 bit: PyYAML publishes no wheel for it, Debian compiles it
+    "armhf": Kind(
+        tags=("manylinux_2_31_armv7l", "manylinux2014_armv7l"), cpu="cortex-a7", debian=("pyyaml",)
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Small:
+    """A root with Debian's Python and nothing else, and the tool beside it."""
+
+    root: Path
+    kind: Kind
+
+    def typed(self, *words: str) -> str:
+        """Return what a command says there; ``pytest -s`` shows how long the processor took."""
+        before = getrusage(RUSAGE_CHILDREN)
+        done = subprocess.run(
+            ["chroot", str(self.root), "/usr/bin/python3", "-c", IN_ROOT, *words],
+            env={
+                **environment(self.root),
+                "QEMU_CPU": self.kind.cpu,
+                "ROBOKIT_PLAN_CACHE": "/var/tmp/cache",
+            },
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        after = getrusage(RUSAGE_CHILDREN)
+        took = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        sys.stdout.write(f"{self.kind.tags[-1]} {' '.join(words)}: {took:.1f} s\n")
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+    def typed_here(self, *words: str) -> str:
+        """Return what the same command says on this machine, over the same folder and cache."""
+        done = subprocess.run(
+            [sys.executable, "-c", AS_TYPED, *words],
+            cwd=self.root / "opt/robot",
+            # indices that are folders of this machine would be told in a note of their own
+            env={
+                **{name: text for name, text in os.environ.items() if name != "PIP_FIND_LINKS"},
+                "PIP_CONFIG_FILE": os.devnull,
+                "ROBOKIT_PLAN_CACHE": str(self.root / "var/tmp/cache"),
+            },
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+
+@pytest.fixture(scope="module", params=KINDS)
+def small(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Small:
+    """Make the root, with the sample robot in it."""
     if os.geteuid() != 0 or shutil.which("mmdebstrap") is None:
         pytest.skip("making a root needs root rights and mmdebstrap")
-    emulated("arm64")
-    folder = tmp_path_factory.mktemp("arm64")
+    architecture: str = request.param
+    kind = KINDS[architecture]
+    emulated(architecture)
+    folder = tmp_path_factory.mktemp(architecture)
     root, tarball = folder / "root", folder / "root.tar"
+    packages = ["python3", "gpgv", "debian-archive-keyring"]
+    packages += [f"python3-{name.removeprefix('py')}" for name in kind.debian]
     # Unpacked only: configuring under emulation takes minutes, and Python needs none.
     subprocess.run(
         [
-            "mmdebstrap", "-q", "--variant=extract", "--architectures=arm64",
-            "--include=python3,gpgv,debian-archive-keyring", SUITES["debian-13"], str(tarball), mirror(),
+            "mmdebstrap", "-q", "--variant=extract", f"--architectures={architecture}",
+            f"--include={','.join(packages)}", SUITES["debian-13"], str(tarball), mirror(),
         ],
         check=True,
     )  # fmt: skip
@@ -87,12 +160,15 @@ def arm64(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copy(bundle, root / "etc/ssl/test-bundle.crt")
     tool = root / "opt/tool"
     project = tomllib.loads((CHECKOUT / "pyproject.toml").read_text())["project"]
+    wanted = [
+        one for one in project["dependencies"] if Requirement(one).name.lower() not in kind.debian
+    ]
+    assert len(wanted) == len(project["dependencies"]) - len(kind.debian)
     subprocess.run(
         [
             sys.executable, "-m", "pip", "install", "-q", "--target", str(tool),
             "--only-binary=:all:", "--implementation=cp", "--python-version=3.13",
-            "--platform=manylinux_2_28_aarch64", "--platform=manylinux2014_aarch64",
-            *project["dependencies"],
+            *(f"--platform={tag}" for tag in kind.tags), *wanted,
         ],
         check=True,
     )  # fmt: skip
@@ -106,42 +182,26 @@ def arm64(tmp_path_factory: pytest.TempPathFactory) -> Path:
     robot.write_text(
         text.replace("  architecture: arm64\n", f"  architecture: arm64\n  mirror: {mirror()}\n")
     )
-    return root
+    return Small(root, kind)
 
 
-def _typed(root: Path, *words: str) -> str:
-    done = subprocess.run(
-        ["chroot", str(root), "/usr/bin/python3", "-c", IN_ROOT, *words],
-        env={**environment(root), "ROBOKIT_PLAN_CACHE": "/var/tmp/cache"},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
-    return done.stdout
-
-
-def test_the_tool_runs_where_nothing_can_be_compiled(arm64: Path) -> None:
+def test_the_tool_runs_where_nothing_can_be_compiled(small: Small) -> None:
     """
-    Every dependency comes as a wheel for arm64, and the lock file is the one made here, byte by byte.
+    Dependencies come as wheels or from Debian; what is said and written is what is here.
 
     Rows are read here and used there: reading Debian's indices under emulation takes minutes.
     """
     compilers = [
-        one.name for one in (arm64 / "usr/bin").iterdir() if one.name in {"cc", "gcc", "clang"}
+        one.name for one in (small.root / "usr/bin").iterdir() if one.name in {"cc", "gcc", "clang"}
     ]
     assert compilers == []
-    assert _typed(arm64, "--version").startswith("robokit-plan ")
-    subprocess.run(
-        [sys.executable, "-c", AS_TYPED, "lock", "--robot", "."],
-        cwd=arm64 / "opt/robot",
-        env={**os.environ, "ROBOKIT_PLAN_CACHE": str(arm64 / "var/tmp/cache")},
-        check=True,
-        capture_output=True,
-    )
-    lock = arm64 / "opt/robot/pylock.heron.toml"
+    assert small.typed("--version").startswith("robokit-plan ")
+    small.typed_here("lock")
+    lock = small.root / "opt/robot/pylock.heron.toml"
     here = lock.read_bytes()
     lock.unlink()
-    said = _typed(arm64, "lock", "--offline", "--robot", "/opt/robot")
+    said = small.typed("lock", "--offline")
     assert "heron can be built on raspberrypi,4-model-b with debian-13 arm64" in said
     assert lock.read_bytes() == here
+    for words in (("check", "--offline"), ("lint", "."), ("wiring",)):
+        assert small.typed(*words) == small.typed_here(*words), words
