@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 from robokit_plan.edge.facts import read_controllers
-from robokit_plan.hardware.chips import ChipSetting, PinUse, clashes
+from robokit_plan.hardware.chips import ChipSetting, Clash, PinUse, clashes
 from robokit_plan.model import Active, Hertz, Millivolt, Pull
 
 from .electric import findings, planned, severity
@@ -295,3 +295,65 @@ def test_instruction_memory_of_state_machines(programs: dict[str, int], expected
     ]
     rules = {one.rule for one in clashes(CHIPS["rp2040"], uses)}
     assert ("error" if "chip-exhausted" in rules else "ok") == expected
+
+
+def clashing(chip: str, *uses: str, link: str | None = None) -> list[Clash]:
+    return list(
+        clashes(
+            CHIPS[chip], [use(text, rank) for rank, text in enumerate(uses)], ChipSetting(link=link)
+        )
+    )
+
+
+@pytest.mark.parametrize(
+    ("chip", "pin", "rules"),
+    [
+        # ATmega48A/88A/168A/328P data sheet, alternate functions of port D: INT0 on PD2, INT1 on PD3.
+        ("atmega328p", "D2", []),
+        ("atmega328p", "D3", []),
+        ("atmega328p", "D4", ["function-missing"]),
+        # RP2040 data sheet, 2.19.3: each GPIO can interrupt.
+        ("rp2040", "4", []),
+    ],
+)
+def test_pins_that_interrupt(chip: str, pin: str, rules: list[str]) -> None:
+    assert [one.rule for one in clashing(chip, f"{pin} interrupt")] == rules
+
+
+@pytest.mark.parametrize(
+    ("others", "free"),
+    [
+        ((), ("block: uart1",)),
+        (("25 uart uart1 tx", "26 uart uart1 rx"), ("block: uart2",)),
+        (("25 uart uart1 tx", "27 uart uart2 tx"), ()),
+    ],
+)
+def test_the_serial_port_of_the_bridge_is_exchanged_for_a_free_one(
+    others: tuple[str, ...], free: tuple[str, ...]
+) -> None:
+    """ESP32 data sheet: three serial ports at any pins; a USB bridge speaks by the first."""
+    found = clashing("esp32", "32 uart uart0 tx", "33 uart uart0 rx", *others, link="usb")
+    (taken,) = [one for one in found if one.rule == "host-link-taken"]
+    assert taken.repair == free
+    assert [one.text for one in taken.uses] == ["use0", "use1"]
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("12 i2c i2c0 sda pull up outside", "its resistor is there before any program"),
+        ("0 input pull up contact", "held while it starts, it changes how it starts"),
+    ],
+)
+def test_why_a_pin_that_is_read_at_reset_is_told(text: str, why: str) -> None:
+    """ESP_IDF, effects from memory: a resistor is always there, a button only while it is held."""
+    (one,) = [one for one in clashing("esp32", text) if one.rule == "boot-strap"]
+    assert one.why[-1] == why
+
+
+def test_of_several_outputs_only_those_are_told_that_collide() -> None:
+    """ESPHOME_RP2040: GPIO n and n + 16 carry one waveform; the neighbours do not."""
+    found = clashing("rp2040", "0 pwm", "2 pwm", "16 pwm", "4 pwm")
+    assert [(one.rule, [each.text for each in one.uses]) for one in found] == [
+        ("slice-collision", ["use0", "use2"])
+    ]
