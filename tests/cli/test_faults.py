@@ -18,7 +18,9 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -231,3 +233,37 @@ def test_two_switches_at_once(skiff: Skiff, _round: int) -> None:
     assert ("post" in enabled) != done["disable"], said
     for name, well in done.items():
         assert well or "it was changed while this command ran" in said[name]
+
+
+@pytest.mark.timeout(0)  # as many moments as were asked for
+@pytest.mark.parametrize("moments", [3, pytest.param(60, marks=pytest.mark.slow)])
+def test_plug_pulled_at_any_moment(skiff: Skiff, tmp_path: Path, moments: int) -> None:
+    """Between two steps too, as while SQLite writes the cache by itself; half of the caches stay."""
+    lock = skiff.root / "pylock.skiff.toml"
+    environ = {**os.environ, "PYTHONPATH": str(CHECKOUT)}
+
+    def started(cache: Path) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(
+            [sys.executable, "-c", AS_TYPED, "lock"],
+            cwd=skiff.root,
+            env={**environ, "ROBOKIT_PLAN_CACHE": str(cache)},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+
+    begun = time.monotonic()
+    assert started(tmp_path / "first").wait() == 0
+    usual_s = time.monotonic() - begun
+    whole = lock.read_bytes()
+    for at in range(moments):
+        cache = tmp_path / f"cache-{at // 2}"
+        lock.unlink()
+        process = started(cache)
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(usual_s * (at + 0.5) / moments)
+        process.kill()
+        process.wait()
+        assert not lock.exists() or lock.read_bytes() == whole, at
+        assert started(cache).wait() == 0, at
+        assert lock.read_bytes() == whole, at

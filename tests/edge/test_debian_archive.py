@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -434,6 +435,21 @@ def test_dates(
     assert isinstance(reader, DebianReader)
     (found,) = [one for one in reader.findings if one.rule == rule]
     assert (found.message, found.repair) == (message, repair)
+
+
+def test_a_cache_whose_disk_has_another_clock(
+    opened: Opener, mirror: DebianMirror, tmp_path: Path
+) -> None:
+    """What was just read is not taken for old, not even when the next list is read."""
+    later = time.time() + 10 * 366 * 86_400
+    reader = opened(now=later)
+    assert isinstance(reader, DebianReader)
+    assert reader.read([NAME("mosquitto")]).rows[NAME("mosquitto")].packages
+    kept = set((tmp_path / "cache").glob("packages-*"))
+    assert len(kept) == 3
+    mirror.add_suite("trixie", PACKAGES.replace("2.0.21-1", "2.0.21-2"))
+    opened(now=later + 7_200)
+    assert kept < set((tmp_path / "cache").glob("packages-*"))
 
 
 def test_dated_archive_may_be_old(opened: Opener, mirror: DebianMirror) -> None:
