@@ -156,6 +156,24 @@ def test_a_way_is_found_exactly_where_there_is_one(
         assert found in every
 
 
+tight = st.lists(
+    st.dictionaries(st.integers(0, 2), st.sampled_from([1, 2, 4, 8, 3, 12]), min_size=2),
+    min_size=6,
+    max_size=14,
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(first=tight)
+def test_clauses_that_exclude_each_other_only_by_choices_are_named(first: list[Literals]) -> None:
+    """None of them says anything alone, so each contradiction begins with a choice."""
+    laid = Laid(first, [], [])
+    found = laid.searched()
+    assert isinstance(found, ImpossibleError) is (laid.solutions() == [])
+    if isinstance(found, ImpossibleError):
+        assert laid.solutions(found.roots) == []
+
+
 @settings(max_examples=100, deadline=None)
 @given(first=asked, some=many, pairs=links)
 def test_a_search_forgets_all_but_what_always_holds(
