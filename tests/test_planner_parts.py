@@ -10,6 +10,7 @@ from typing import Any
 from robokit_plan.cli._session import problem_of
 from robokit_plan.edge.facts import read_controllers
 from robokit_plan.edge.reading import read_robot
+from robokit_plan.hardware import HardwareAnswer
 from robokit_plan.model import (
     DebianName,
     DistributionName,
@@ -17,7 +18,11 @@ from robokit_plan.model import (
     InstanceName,
     Origin,
     Plan,
+    PluginName,
     Severity,
+    SignalClaim,
+    Snapshot,
+    VariantName,
     finding,
     variant_needs,
 )
@@ -31,7 +36,7 @@ from robokit_plan.planner._hardware import (
     electrical_of,
     hazards_by_word,
 )
-from robokit_plan.planner._plan import _blamed
+from robokit_plan.planner._plan import Software, _blamed, _variant_notes
 from robokit_plan.resolve.debian import DebianAnswer, DebianProblem
 from robokit_plan.resolve.python import PythonAnswer, PythonProblem, target_for
 from robokit_plan.resolve.python._problem import NativeNeed
@@ -270,3 +275,74 @@ def test_an_answer_that_is_known_is_not_computed_again(tmp_path: Path) -> None:
     # No row of Python's index is wanted: Debian's are, as an archive says what is there.
     assert asked_of(second, {**case, "python": {}}) == plan
     assert second.solved == []
+
+
+def test_a_plan_says_which_side_has_no_answer_and_whose_it_would_be(tmp_path: Path) -> None:
+    (tmp_path / "one").mkdir()
+    (tmp_path / "two").mkdir()
+    good = {"plugins": {"horn": "debian: {packages: [tooter]}\n", "mast": ""}}
+    debian = STANZA.format("tooter", "tooter")
+    plan = planned({**good, "debian": debian}, tmp_path / "one")
+    assert (plan.debian_known, plan.undecided) == (True, {})
+    asks = {"horn": 'python: {requires: ["rope>=9"]}\n', "mast": "debian: {packages: [sail]}\n"}
+    packages = "".join(STANZA.format(name, name) for name in ("python3-venv", "ca-certificates"))
+    plan = planned({"plugins": asks, "debian": packages, "python": ROWS}, tmp_path / "two")
+    assert plan.undecided == {"python": names("horn"), "debian": names("mast")}
+
+
+def test_a_robot_without_a_known_archive_says_so(tmp_path: Path) -> None:
+    case = {"plugins": {"horn": ""}}
+    asked = problem(case, tmp_path)
+    plan = Planner(asked).resolve(Snapshot())
+    assert isinstance(plan, Plan)
+    assert (plan.debian_known, plan.debian) == (False, ())
+    assert plan_of(asked, {**case, "debian": ""}).debian_known
+
+
+def test_a_changed_variant_is_explained_by_its_own_errors(tmp_path: Path) -> None:
+    """Neither by what is only worth knowing, nor by what stands against somebody else."""
+    case = {"plugins": {"lights": LIGHTS, "zeal": SAFE}, "python": ROWS}
+    found = problem(case, tmp_path)
+    instances = instances_of(found.robot, None, found.manifests)
+    lights, zeal = names("lights", "zeal")
+    before = HardwareAnswer(
+        assignments=(), variants={lights: VariantName("spi"), zeal: VariantName("one")}
+    )
+    after = replace(before, variants={**before.variants, lights: VariantName("pwm")})
+    findings = [
+        finding("a", Severity.ERROR, "strand is old", places=[AT], plugins=["lights"]),
+        finding("a", Severity.WARNING, "strand is withdrawn", places=[AT], plugins=["lights"]),
+        finding("a", Severity.ERROR, "rope is short", places=[AT], plugins=["zeal"]),
+    ]
+    first = Software(python=PythonAnswer(findings=tuple(findings)), debian=None)
+    (one,) = _variant_notes(
+        instances, (before, first), (after, Software(python=PythonAnswer(), debian=None))
+    )
+    assert one.why == ("strand is old",)
+    assert one.plugins == (lights,)
+
+
+LAMP = """\
+settings: {leds: {type: integer, default: 12}, hue: {type: string, default: red}}
+hardware: {signals: {data: {function: led-string, gpio: 10, leds: 12, ma-per-led: 60}}}
+variants: {dim: {hardware: {signals: {more: {function: led-string, gpio: 12, leds: 12}}}}}
+"""
+
+
+def test_an_instance_has_what_the_robot_file_sets_over_what_the_manifest_says(
+    tmp_path: Path,
+) -> None:
+    robot = (
+        'format: 1\nrobot: case\nboard: "raspberrypi,4-model-b"\n'
+        "enabled: [lamp, {as: bow, plugin: lamp, set: {leds: 8, stranger: 1}}]\n"
+    )
+    found = problem({"robot": robot, "plugins": {"lamp": LAMP}}, tmp_path)
+    made = {str(one.name): one for one in instances_of(found.robot, None, found.manifests)}
+    assert dict(made["bow"].settings) == {"leds": 8, "hue": "red"}
+    assert dict(made["lamp"].settings) == {"leds": 12, "hue": "red"}
+    for name, count in (("bow", 8), ("lamp", 12)):
+        needs = variant_needs(made[name].manifest, VariantName("dim"))
+        strings = [one for one in needs.hardware if isinstance(one, SignalClaim)]
+        assert [one.leds for one in strings] == [count, count]
+    # The manifest of the other is not touched, nor made anew.
+    assert made["lamp"].manifest is found.manifests[PluginName("lamp")]

@@ -71,6 +71,7 @@ def test_only_what_is_named_moves(
         ("python3-dev", False),
         ("python3-venv", False),
         ("mosquitto", False),
+        ("mosquitto, python3-libgpiod", True),  # one of them is enough
     ],
 )
 def test_the_environment_sees_debians_modules_where_one_is_asked_for(
@@ -79,7 +80,7 @@ def test_the_environment_sees_debians_modules_where_one_is_asked_for(
     """Tools that are only named like modules do not open the environment."""
     case = {
         "plugins": {"horn": f"debian: {{packages: [{package}]}}\n"},
-        "debian": STANZA.format(name=package, version="1"),
+        "debian": "\n".join(STANZA.format(name=one, version="1") for one in package.split(", ")),
     }
     write_case(case, tmp_path)
     plan = plan_of(problem_of(read_robot(tmp_path)), case)
