@@ -3,7 +3,8 @@ Run the command line with one fault at the Nth step that touches a disk.
 
 A server that forks: ``python -m tests.cli.faulty_run`` reads one JSON object a line, ``{"arguments",
 "folder", "environ", "fault", "at"}``, and answers each with ``{"status", "out", "err", "steps"}``.
-Faults: ``none``; ``kill``: SIGKILL just before the step, as if the plug were pulled; the name of an
+Faults: ``none``; ``kill``: SIGKILL just before the step, as if the plug were pulled, or just after it
+where the step opens a file that it empties; the name of an
 errno (``ENOSPC``, ``EROFS``, ``EACCES``): the step and all later ones fail with it.
 
 Steps come from Python's audit events (PEP 578): opening a file to write, renaming, removing, making a
@@ -19,6 +20,7 @@ import os
 import signal
 import sys
 from contextlib import redirect_stderr, redirect_stdout
+from pathlib import Path
 from typing import Any
 
 WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
@@ -47,8 +49,8 @@ class Faults:
         self.steps: list[str] = []
 
     def __call__(self, event: str, about: tuple[Any, ...]) -> None:
+        path, _, flags = about if event == "open" else ("", "", 0)
         if event == "open":
-            path, _, flags = about
             if not isinstance(flags, int) or not flags & WRITES or path == os.devnull:
                 return
         elif event not in CHANGES:
@@ -57,6 +59,10 @@ class Faults:
         if len(self.steps) < self.at or self.fault == "none":
             return
         if self.fault == "kill":
+            if event == "open" and flags & os.O_TRUNC and Path(path).is_file():
+                # What is opened to be written anew is empty before the first byte is written.
+                self.fault = "none"
+                os.truncate(about[0], 0)
             os.kill(os.getpid(), signal.SIGKILL)
         # Taking away still works on a full disk; on one that may not be written nothing does.
         if self.fault == "ENOSPC" and event in {"os.remove", "os.rmdir", "os.chmod", "os.rename"}:

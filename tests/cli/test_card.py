@@ -298,6 +298,17 @@ def test_links_of_a_stranger_lead_nowhere(
     assert files(outside) == {"mine.txt": b"mine\n"}
 
 
+def test_what_a_link_leads_to_is_not_carried(
+    dinghy: Path, tmp_path: Path, command: Command
+) -> None:
+    """A plugin of a stranger may hold a link to what is nobody's business."""
+    (tmp_path / "key.txt").write_text("hunter2\n")
+    (dinghy / "plugins/leak/key.txt").symlink_to(tmp_path / "key.txt")
+    assert command("lock").status == 0
+    assert command("card").status == 0
+    assert not [path for path in (dinghy / CARD).rglob("*") if path.name == "key.txt"]
+
+
 def test_a_hostile_profile_reaches_no_shell() -> None:
     for profile in ("$(id)", "a'b", "a b", "../x", "a\nb"):
         with pytest.raises(UnsafeValueError):

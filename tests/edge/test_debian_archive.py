@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -331,6 +333,26 @@ def test_decompressed_index_is_checked_too(opened: Opener, mirror: DebianMirror)
         line.replace(line.split()[0], "0" * 64) if line.endswith("/Packages") else line
         for line in lines
     ).encode()
+    with pytest.raises(HashMismatch):
+        opened()
+
+
+def test_a_packed_list_of_the_same_size_is_refused(
+    opened: Opener, mirror: DebianMirror, tmp_path: Path
+) -> None:
+    """Where nothing but the packed form is listed, its own hash is all that tells."""
+    mirror.add_suite("trixie", PACKAGES, forms=(".gz",), by_hash=False)
+    folder = "main/binary-arm64/Packages"
+    release, path = "/debian/dists/trixie/InRelease", f"/debian/dists/trixie/{folder}.gz"
+    mirror.files[release] = re.sub(
+        rf" [0-9a-f]{{64}} \d+ {folder}\n".encode(), b"", mirror.files[release]
+    )
+    assert isinstance(opened(), DebianReader)
+    others = (PACKAGES.replace("2.0.21-1", f"2.0.21-{digit}") for digit in "23456789")
+    packed = (gzip.compress(text.encode(), mtime=0) for text in others)
+    mirror.files[path] = next(one for one in packed if len(one) == len(mirror.files[path]))
+    for kept in (tmp_path / "cache").iterdir():
+        kept.unlink()
     with pytest.raises(HashMismatch):
         opened()
 

@@ -41,6 +41,7 @@ from robokit_plan.render import (
     sh_quote,
 )
 from robokit_plan.render._script._head import SYSTEM_PATH
+from robokit_plan.render._script._words import here_document
 from tests.render.plans import HERON, LOCK_ORIGIN, deb, instance, names, sdist, sha, wheel
 
 SHELLCHECK = Path(sys.executable).parent / "shellcheck"
@@ -372,6 +373,20 @@ def test_quoted_words_arrive_as_they_are(words: list[str]) -> None:
     code = "printf '%s\\0' " + " ".join(sh_quote(word) for word in words)
     done = subprocess.run(["sh", "-c", code], capture_output=True, check=True)
     assert done.stdout == b"".join(word.encode() + b"\0" for word in words)
+
+
+@pytest.mark.parametrize("content", ["", "END", "END\n$(id)\n", "a\nEND\nEND_\n`id`\n", "END_\n"])
+def test_what_a_function_prints_ends_where_it_ends(content: str) -> None:
+    """A line of a file may be the mark at which the shell would stop reading it."""
+    done = subprocess.run(
+        ["sh", "-eu"],
+        input=f"{here_document('told', content)}told\n",
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == (content if content.endswith("\n") or not content else f"{content}\n")
+    assert done.stderr == ""
 
 
 def test_nul_is_no_argument() -> None:
