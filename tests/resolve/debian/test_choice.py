@@ -108,3 +108,131 @@ Depends: lib (>= 2)
         "lib": ("two",),
         "tool": ("two",),
     }
+
+
+def test_pins_stand_in_order_with_what_each_leads_to() -> None:
+    """Policy 7.2: Pre-Depends and Depends; what the card has already is no pin."""
+    archive = archive_of(
+        """
+Package: zz
+Depends: mm, dd, card
+Pre-Depends: pp
+
+Package: mm
+
+Package: dd
+Depends: mm
+
+Package: pp
+Recommends: mm
+
+Package: card
+""",
+        installed=["card"],
+    )
+    answer = answer_of(problem_of(["zz", "mm"]), archive)
+    assert [(pin.name, pin.direct, pin.requires) for pin in answer.pins] == [
+        ("dd", False, ("mm",)),
+        ("mm", True, ()),
+        ("pp", False, ()),
+        ("zz", True, ("dd", "mm", "pp")),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("locked", "version", "told"),
+    [
+        (None, "2", []),
+        ("2", "2", []),
+        ("1", "1", []),
+        # Mirrors keep one version of each suite: what was locked is there no more.
+        ("1.5", "2", ["aa 1.5 has left the archive, 2 takes its place"]),
+    ],
+)
+def test_a_locked_version_that_is_gone_is_told(
+    locked: str | None, version: str, told: list[str]
+) -> None:
+    archive = archive_of("Package: aa\nVersion: 2\n\nPackage: aa\nVersion: 1")
+    answer = answer_of(problem_of(["aa"], locked={"aa": locked} if locked else None), archive)
+    assert pins_of(answer) == {"aa": version}
+    assert [one.message for one in answer.findings] == told
+
+
+def test_a_locked_version_that_another_package_overrules_is_there_still() -> None:
+    archive = archive_of(
+        "Package: aa\nVersion: 2\n\nPackage: aa\nVersion: 1\n\nPackage: bb\nDepends: aa (>= 2)"
+    )
+    answer = answer_of(problem_of(["aa", "bb"], locked={"aa": "1"}), archive)
+    assert pins_of(answer) == {"aa": "2", "bb": "1"}
+    assert [one.rule for one in answer.findings] == []
+
+
+def test_who_has_something_removed_is_named_alone() -> None:
+    """Policy 7.4: what conflicts with a package of the card and is wanted has it removed."""
+    archive = archive_of(
+        "Package: aa\nConflicts: old\n\nPackage: bb\n\nPackage: old", installed=["old"]
+    )
+    answer = answer_of(problem_of(["bb", "aa"]), archive)
+    assert answer.removed == ("old",)
+    (one,) = [one for one in answer.findings if one.rule == "debian-base-removed"]
+    assert one.plugins == ("two",)
+
+
+LATE = """
+Package: dd
+Conflicts: bb
+Recommends: extra
+
+Package: aa
+Depends: bb | cc
+
+Package: bb
+
+Package: cc
+Recommends: more
+
+Package: extra
+
+Package: more
+"""
+
+
+@pytest.mark.parametrize(
+    ("recommends", "added"),
+    [(False, {"aa", "cc", "dd"}), (True, {"aa", "cc", "dd", "extra", "more"})],
+)
+@pytest.mark.parametrize("wants", [["aa", "dd"], ["dd", "aa"]])
+def test_recommendations_come_where_they_are_asked_for(
+    recommends: bool, added: set[str], wants: list[str]
+) -> None:
+    """Policy 7.2: packages are installed together "in all but unusual installations"; also where the
+    first choice had to be taken back."""
+    answer = answer_of(problem_of(wants, recommends=recommends), archive_of(LATE))
+    assert set(pins_of(answer)) == added
+
+
+@pytest.mark.parametrize("breaks", ["tool", "bb"])
+def test_what_cannot_stay_beside_something_moves_for_its_sake(breaks: str) -> None:
+    """Policy 7.3: either of the two may say that it breaks the other."""
+    archive = archive_of(
+        f"""
+Package: tool
+Version: 2
+
+Package: tool
+Version: 1
+{"Breaks: bb" if breaks == "tool" else "X-Note: none"}
+
+Package: aa
+
+Package: bb
+{"Breaks: tool (<< 2)" if breaks == "bb" else "X-Note: none"}
+""",
+        installed=["tool=1"],
+    )
+    answer = answer_of(problem_of(["aa", "bb"]), archive)
+    assert {pin.name: pin.wanted_by for pin in answer.pins} == {
+        "aa": ("one",),
+        "bb": ("two",),
+        "tool": ("two",),
+    }
