@@ -81,6 +81,8 @@ WORDS: tuple[str, ...] = (
 )
 """Values that have broken readers before, here or elsewhere; from memory."""
 
+_LONG = 2_000
+"""Items of a list that is long already; forty times as many are longer than any input may be."""
 _ODD: tuple[Any, ...] = (
     None,
     True,
@@ -151,7 +153,7 @@ def _change_tree(holder: list[Any], chance: random.Random) -> None:
             del where[key]
         case 4 if isinstance(where, dict):
             where[chance.choice((*WORDS, str(key)[:-1], str(key) + "s"))] = where.pop(key)
-        case 5 if isinstance(where, list) and where is not holder:
+        case 5 if isinstance(where, list) and where is not holder and len(where) < _LONG:
             where.extend(where[:] * chance.choice((1, 3, 40)))
         case _:
             value = where[key]

@@ -78,7 +78,8 @@ def _noticed(copy: Path, guard: dict[str, Any]) -> bool:
 
 
 def _status(copy: Path, *tests: str, marked: bool, **environment: str) -> int:
-    options = ["-q", "-x", "-p", "no:cacheprovider", "--timeout=120"]
+    # Without its guard a test may hang; one that makes a root takes minutes.
+    options = ["-q", "-x", "-p", "no:cacheprovider", f"--timeout={900 if marked else 120}"]
     if marked:
         options += ["-m", "not slow"]
     done = subprocess.run(
@@ -86,6 +87,7 @@ def _status(copy: Path, *tests: str, marked: bool, **environment: str) -> int:
         cwd=copy,
         # Compiled files go by whole seconds, and a guard is back within one.
         env={
+            "ROBOKIT_TEST_ROOTS": str(TREE / "tests/real/work"),
             **os.environ,
             **environment,
             "PYTHONPATH": str(copy),
