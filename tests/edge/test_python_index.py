@@ -336,9 +336,10 @@ class TestTries:
 
     def test_a_server_that_says_nothing(self, index: IndexServer) -> None:
         over = threading.Event()
+        waited: list[bool] = []
 
         def silent(_: Request) -> None:
-            over.wait(5)
+            waited.append(over.wait(5))
 
         index.routes["/simple/hull-math/"] = silent
         try:
@@ -347,6 +348,7 @@ class TestTries:
         finally:
             over.set()
         assert caught.value.why == "it sent nothing for 0.2 s"
+        assert False not in waited, "the server lost patience first"
 
     def test_nobody_at_the_address(self) -> None:
         with socket.socket() as free:
