@@ -22,7 +22,7 @@ from packaging.version import Version
 from robokit_plan.model import DistributionName
 from robokit_plan.resolve.python import PythonRequirement
 from robokit_plan.resolve.python._asked import read_units
-from robokit_plan.resolve.python._parsing import find_specifier, find_version
+from robokit_plan.resolve.python._parsing import bounds, find_specifier, find_version
 from robokit_plan.resolve.python._search import Found, Stuck, search
 from robokit_plan.resolve.python._units import asks_in
 from robokit_plan.resolve.python._world import Ask, Candidate, World
@@ -449,3 +449,9 @@ def test_bounds_cut_off_nothing_that_fits(texts: list[str], specifiers: list[str
     there = {release.version for release in project.releases}
     expected = {one for one in there if SpecifierSet(specifier).contains(one, prereleases=True)}
     assert {release.version for release in project.fitting(specifier)} == expected
+
+
+def test_a_text_that_is_no_version_bounds_nothing() -> None:
+    """PEP 440, "Arbitrary equality": ``===`` compares texts, which need not be versions."""
+    assert bounds("===as-it-is") == (None, None)
+    assert bounds("===as-it-is,>=2,<3") == (Version("2"), Version("3"))
