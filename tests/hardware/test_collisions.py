@@ -95,6 +95,35 @@ def test_independent_conflicts_are_all_found() -> None:
     ]
 
 
+def test_a_claim_comes_back_where_a_later_one_gives_way() -> None:
+    """
+    The serial port meets two claims; it goes, so neither of them must.
+
+    Each of both findings has repairs of its own: moving the one does not mend the other.
+    """
+    asked = problem(
+        RPI4,
+        instance("a", uart("link")),
+        instance("b", signal("one", "output", 14)),
+        instance("c", signal("two", "output")),
+        wiring=(wire("c.two", line="gpio15"),),
+    )
+    answer = assign(asked)
+    link, one, two = ("a", "link"), ("b", "one"), ("c", "two")
+    assert answer.conflicts == ((link, one), (link, two))
+    assert [(each.instance, each.claim) for each in answer.assignments] == [one, two]
+    assert [found.repair for found in answer.findings] == [
+        (
+            "wiring: {a.link: {port: uart3}}, or {port: uart5} or {port: uart4}",
+            f"wiring: {{{moved}: gpio27}}, or gpio22 or gpio23",
+            "robokit-plan disable a",
+            f"robokit-plan disable {name}",
+        )
+        for name, moved in (("b", "b.one"), ("c", "c.two"))
+    ]
+    assert faults(asked, answer) == []
+
+
 def test_address_collision_offers_strap_and_bus() -> None:
     """Expected clash: BNO055 at 0x29 meets VL53L0X (public list of I2C addresses)."""
     asked = problem(
