@@ -99,20 +99,23 @@ def test_a_claim_comes_back_where_a_later_one_gives_way() -> None:
     """
     The serial port meets two claims; it goes, so neither of them must.
 
-    Each of both findings has repairs of its own: moving the one does not mend the other.
+    Each of both findings has repairs of its own: moving the one does not mend the other. What others
+    are at odds about, elsewhere and found later, changes nothing.
     """
     asked = problem(
         RPI4,
         instance("a", uart("link")),
         instance("b", signal("one", "output", 14)),
         instance("c", signal("two", "output")),
+        instance("y", signal("bell", "output", 26)),
+        instance("z", signal("bell", "output", 26)),
         wiring=(wire("c.two", line="gpio15"),),
     )
     answer = assign(asked)
-    link, one, two = ("a", "link"), ("b", "one"), ("c", "two")
-    assert answer.conflicts == ((link, one), (link, two))
-    assert [(each.instance, each.claim) for each in answer.assignments] == [one, two]
-    assert [found.repair for found in answer.findings] == [
+    link, one, two, bell = ("a", "link"), ("b", "one"), ("c", "two"), ("y", "bell")
+    assert answer.conflicts == ((link, one), (link, two), (bell, ("z", "bell")))
+    assert [(each.instance, each.claim) for each in answer.assignments] == [one, two, bell]
+    assert [found.repair for found in answer.findings if "a" in found.plugins] == [
         (
             "wiring: {a.link: {port: uart3}}, or {port: uart5} or {port: uart4}",
             f"wiring: {{{moved}: gpio27}}, or gpio22 or gpio23",
