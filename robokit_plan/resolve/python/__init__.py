@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Any
 
-from ._effort import build_minutes
+from ._native_facts import build_minutes
 from ._problem import (
     NativeNeed,
     PythonAnswer,

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Sequence
 from robokit_plan.model import DebianName, Finding, NativeFact, PythonPin, Severity, span_text
 
 from ._fixes import packages_fix, requires_fix
+from ._native_facts import find_native_fact
 from ._pins import Installed
 from ._problem import NativeNeed
-from ._releases import covers
 from ._world import World
 
 
@@ -41,11 +41,7 @@ def native_needs(
 
 def fact_about(world: World, chosen: Installed, pin: PythonPin) -> NativeFact | None:
     """Return what is known about this version of *pin*."""
-    release = chosen.releases[pin.name]
-    for fact in world.facts.native.get(pin.name, ()):
-        if covers(fact.versions, release):
-            return fact
-    return None
+    return find_native_fact(pin.name, chosen.releases[pin.name].version, world.facts)
 
 
 def _need(world: World, chosen: Installed, pin: PythonPin) -> NativeNeed | None:
