@@ -6,18 +6,19 @@ import gc
 import os
 from contextlib import contextmanager
 from itertools import chain
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, NamedTuple
 
 from robokit_plan.cli._answers import JSON, LINT_FORMATS, NOTES, Asked, Keeper, find_answer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from robokit_plan.cli._judged import Judged
     from robokit_plan.edge.absent_names import AbsentReading
     from robokit_plan.edge.kept_files import Looked
     from robokit_plan.edge.lint_targets import LintReading, LintTarget
+    from robokit_plan.edge.revisions import Changes
 
 
 class Scope(NamedTuple):
@@ -90,10 +91,10 @@ def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
             shelves = [one if one.is_dir() else one.parent for one in paths]
             kept = KeptPlugins(asked, shelves, before.looked)
         reading = read_lint_targets(paths, known=None if kept is None else kept.find)
-        touched = _touched(reading.targets, paths[0], scope.since)
+        touched = _touched(reading.targets, paths, scope.since)
         if scope.fix and _fix(touched):
             reading = read_lint_targets(paths)
-            touched = _touched(reading.targets, paths[0], scope.since)
+            touched = _touched(reading.targets, paths, scope.since)
         absent = _absent(reading, touched)
         judgement = judged(reading, touched, absent.names)
     text = _text(judgement, form, files=len(touched))
@@ -140,32 +141,53 @@ def _absent(reading: LintReading, touched: tuple[LintTarget, ...]) -> AbsentRead
 
 
 def _touched(
-    targets: tuple[LintTarget, ...], path: Path, since: str | None
+    targets: tuple[LintTarget, ...], paths: Sequence[Path], since: str | None
 ) -> tuple[LintTarget, ...]:
     """
     Return the targets that differ from the revision *since*; all where it is None.
 
     A plugin counts as touched when any file of its folder is, a robot also when a plugin that it
-    enables was taken away.
+    enables was taken away; what lies in a submodule always, since nobody looks into it.
     """
     if since is None:
         return targets
-    from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.edge.revisions import NoRevision, changed_files
+    known = _changes(paths, since)
 
-    folder = path if path.is_dir() else path.parent
-    try:
-        changed = {one.resolve() for one in changed_files(folder.absolute(), since)}
-    except NoRevision as error:
-        raise WrongUse(str(error)) from error
-    folders = {above for one in changed for above in one.parents}
+    def touched(path: Path) -> bool:
+        real = path.resolve()
+        return any(
+            changes.touch(PurePosixPath(real.relative_to(top)))
+            for top, changes in known.items()
+            if real.is_relative_to(top)
+        )
+
     return tuple(
         one
         for one in targets
-        if one.path.resolve() in changed
-        or (one.robot is None and one.path.parent.resolve() in folders)
-        or any(folder in folders for folder in _lost(one))
+        if touched(one.path if one.robot is not None else one.path.parent)
+        or any(map(touched, _lost(one)))
     )
+
+
+def _changes(paths: Sequence[Path], since: str) -> dict[Path, Changes]:
+    """Return what differs from *since* in each repository of *paths*, by its top."""
+    from robokit_plan.cli._failure import WrongUse
+    from robokit_plan.cli._terminal import tell
+    from robokit_plan.edge.revisions import NoRevision, open_repository
+
+    known: dict[Path, Changes] = {}
+    try:
+        for path in paths:
+            folder = path if path.is_dir() else path.parent
+            with open_repository(folder.absolute(), since) as repository:
+                if repository.top not in known:
+                    known[repository.top] = repository.changes(since)
+    except NoRevision as error:
+        raise WrongUse(str(error)) from error
+    for changes in known.values():
+        for one in sorted(changes.unseen):
+            tell(f"{one} is a repository of its own; what lies in it is read as if it were touched")
+    return known
 
 
 def _lost(target: LintTarget) -> Iterable[Path]:

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path, PurePosixPath
 
 from robokit_plan.cli._failure import WrongUse
 from robokit_plan.cli._session import open_session
+from robokit_plan.cli._terminal import tell
 from robokit_plan.edge.reading import ROBOT_FILE, Reading, read_robot
 from robokit_plan.edge.revisions import (
+    Changes,
     NoRevision,
-    changed_files,
-    files_named,
-    repository,
-    revision_folder,
+    Repository,
+    RevisionFolder,
+    open_repository,
 )
 from robokit_plan.edge.unreadable import UnreadableFile
 from robokit_plan.model import Finding, Plan, dataclass
@@ -32,6 +33,11 @@ class Change:
     profile: str | None
     offline: bool
 
+    @property
+    def sides(self) -> tuple[str, str | None]:
+        """Both, the old one first."""
+        return self.old, self.new
+
 
 def reviews(change: Change, *, here: Path) -> tuple[tuple[RobotReview, ...], int]:
     """
@@ -46,20 +52,21 @@ def reviews(change: Change, *, here: Path) -> tuple[tuple[RobotReview, ...], int
         IndexTrouble: As planning does.
     """
     try:
-        top = repository(here)
-        changed = {
-            PurePosixPath(path.relative_to(top))
-            for path in changed_files(top, change.old, change.new)
-        }
-        sides = [set(files_named(top, side, ROBOT_FILE)) for side in (change.old, change.new)]
-        robots = sorted(set.union(*sides))
-        found = [
-            review
-            for file in robots
-            for review in _robot(
-                change, top, PurePosixPath(file).parent, changed, [file in one for one in sides]
-            )
-        ]
+        with open_repository(here, change.old) as repository:
+            changes = repository.changes(change.old, change.new)
+            sides = [set(repository.files_named(side, ROBOT_FILE)) for side in change.sides]
+            robots = sorted(set.union(*sides))
+            found = [
+                review
+                for file in robots
+                for review in _robot(
+                    change,
+                    repository,
+                    PurePosixPath(file).parent,
+                    changes,
+                    [file in one for one in sides],
+                )
+            ]
     except NoRevision as error:
         raise WrongUse(str(error)) from error
     return tuple(found), len(robots)
@@ -67,28 +74,28 @@ def reviews(change: Change, *, here: Path) -> tuple[tuple[RobotReview, ...], int
 
 def _robot(
     change: Change,
-    top: Path,
+    repository: Repository,
     folder: PurePosixPath,
-    changed: set[PurePosixPath],
+    changes: Changes,
     there: list[bool],
 ) -> Iterator[RobotReview]:
     inside = "" if str(folder) == "." else str(folder)
-    if not any(path.is_relative_to(folder) for path in changed):
+    if not changes.touch(folder):
         return
     with (
-        _side(top, change.old, inside, there[0]) as old,
-        _side(top, change.new, inside, there[1]) as new,
+        _side(repository, change.old, inside, there[0]) as old,
+        _side(repository, change.new, inside, there[1]) as new,
     ):
         before, after = _Side(old, change), _Side(new, change)
         own = any(
             path.parent == folder and (path.name == ROBOT_FILE or path.match("pylock.*.toml"))
-            for path in changed
+            for path in changes.paths
         )
         touched = {
             name
             for side in (before, after)
             for name, where in side.plugins.items()
-            if any(path.is_relative_to(folder / where) for path in changed)
+            if changes.touch(folder / where)
         }
         for profile in _profiles(change, before, after, touched, own=own):
             on = before.enabled(profile) | after.enabled(profile)
@@ -131,14 +138,30 @@ def _call(change: Change, inside: str, profile: str | None) -> str:
     return shlex.join(words)
 
 
+@contextmanager
 def _side(
-    top: Path, revision: str | None, inside: str, there: bool
-) -> AbstractContextManager[Path | None]:
+    repository: Repository, revision: str | None, inside: str, there: bool
+) -> Iterator[Path | None]:
     if not there:
-        return nullcontext(None)
-    if revision is None:
-        return nullcontext(top / inside)
-    return revision_folder(top, revision, inside=inside)
+        yield None
+    elif revision is None:
+        yield repository.top / inside
+    else:
+        with repository.folder(revision, inside) as folder:
+            _tell_submodules(folder, revision, inside)
+            yield folder.path
+
+
+def _tell_submodules(folder: RevisionFolder, revision: str, inside: str) -> None:
+    """Say of which plugins nothing is seen in *revision*."""
+    try:
+        robot = read_robot(folder.path).robot
+    except UnreadableFile:
+        return
+    for shelf in () if robot is None else robot.plugin_paths:
+        for one in folder.lost_plugins(shelf):
+            where = PurePosixPath(inside) / one
+            tell(f"{where} of {revision} is a submodule; plugins in it are not seen there")
 
 
 class _Side:

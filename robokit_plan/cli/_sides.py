@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from robokit_plan.cli._failure import WrongUse
 from robokit_plan.cli._session import find_lock, open_session
+from robokit_plan.cli._terminal import tell
 
 if TYPE_CHECKING:
     from robokit_plan.model import Plan
@@ -53,7 +54,7 @@ class Sides:
         if path.is_dir() or (path.is_file() and path.suffix in {".yaml", ".yml"}):
             return open_session(path, profile=self._profile).plan(offline=self._offline)
         from robokit_plan.edge.reading import find_robot_file
-        from robokit_plan.edge.revisions import NoRevision, revision_folder
+        from robokit_plan.edge.revisions import NoRevision, inside_of, open_repository
         from robokit_plan.edge.robots import parse_robot
 
         file = find_robot_file(self._robot)
@@ -63,8 +64,15 @@ class Sides:
         if found is not None and word in found.profiles:
             return open_session(self._robot, profile=word).plan(offline=self._offline)
         try:
-            with revision_folder(file.parent.absolute(), word) as folder:
-                session = open_session(folder / file.name, profile=self._profile)
+            here = file.parent.resolve()
+            with (
+                open_repository(here, word) as repository,
+                repository.folder(word, inside_of(here, repository.top)) as folder,
+            ):
+                for shelf in () if found is None else found.plugin_paths:
+                    for one in folder.lost_plugins(shelf):
+                        tell(f"{one} of {word} is a submodule; plugins in it are not seen there")
+                session = open_session(folder.path / file.name, profile=self._profile)
                 return session.plan(offline=self._offline)
         except NoRevision as error:
             profiles = ", ".join(sorted(found.profiles)) if found is not None else ""

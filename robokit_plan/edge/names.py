@@ -7,7 +7,6 @@ Nothing here is checked and nothing raises: what cannot be read has no names.
 from __future__ import annotations
 
 import re
-import subprocess
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -17,7 +16,6 @@ from ._cached_yaml import DATA
 
 _ENTRY = re.compile(r"^- \{?(?:rule|part): *\"?([^\"\s,}]+)", re.MULTILINE)
 _RELEASE = re.compile(r"^  (debian-[0-9]+):", re.MULTILINE)
-_GIT_SECONDS = 2
 
 
 def board_names() -> list[str]:
@@ -118,12 +116,8 @@ def _plugins(root: Path, paths: Any) -> Iterator[str]:
 
 def revision_names() -> list[str]:
     """Return branches and tags of the repository that is worked in."""
-    with suppress(OSError, subprocess.SubprocessError):
-        done = subprocess.run(
-            ["git", "for-each-ref", "--format=%(refname:short)", "refs/heads", "refs/tags"],  # noqa: S607  the user's own git
-            capture_output=True,
-            check=True,
-            timeout=_GIT_SECONDS,
-        )
-        return done.stdout.decode("utf-8", "replace").split()
+    from ._git_folder import short_names
+
+    with suppress(OSError):
+        return short_names(Path.cwd())
     return []
