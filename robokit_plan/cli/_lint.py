@@ -173,6 +173,7 @@ def _changes(paths: Sequence[Path], since: str) -> dict[Path, Changes]:
     """Return what differs from *since* in each repository of *paths*, by its top."""
     from robokit_plan.cli._failure import WrongUse
     from robokit_plan.cli._terminal import tell
+    from robokit_plan.edge._tree import shown
     from robokit_plan.edge.revisions import NoRevision, open_repository
 
     known: dict[Path, Changes] = {}
@@ -186,7 +187,9 @@ def _changes(paths: Sequence[Path], since: str) -> dict[Path, Changes]:
         raise WrongUse(str(error)) from error
     for changes in known.values():
         for one in sorted(changes.unseen):
-            tell(f"{one} is a repository of its own; what lies in it is read as if it were touched")
+            tell(
+                f"{shown(str(one))} is a repository of its own; what lies in it is read as if it were touched"
+            )
     return known
 
 

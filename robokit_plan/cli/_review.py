@@ -11,6 +11,7 @@ from pathlib import Path, PurePosixPath
 from robokit_plan.cli._failure import WrongUse
 from robokit_plan.cli._session import open_session
 from robokit_plan.cli._terminal import tell
+from robokit_plan.edge._tree import shown
 from robokit_plan.edge.reading import ROBOT_FILE, Reading, read_robot
 from robokit_plan.edge.revisions import (
     Changes,
@@ -161,7 +162,9 @@ def _tell_submodules(folder: RevisionFolder, revision: str, inside: str) -> None
     for shelf in () if robot is None else robot.plugin_paths:
         for one in folder.lost_plugins(shelf):
             where = PurePosixPath(inside) / one
-            tell(f"{where} of {revision} is a submodule; plugins in it are not seen there")
+            tell(
+                f"{shown(str(where))} of {revision} is a submodule; plugins in it are not seen there"
+            )
 
 
 class _Side:

@@ -53,6 +53,7 @@ class Sides:
             return _read(path)
         if path.is_dir() or (path.is_file() and path.suffix in {".yaml", ".yml"}):
             return open_session(path, profile=self._profile).plan(offline=self._offline)
+        from robokit_plan.edge._tree import shown
         from robokit_plan.edge.reading import find_robot_file
         from robokit_plan.edge.revisions import NoRevision, inside_of, open_repository
         from robokit_plan.edge.robots import parse_robot
@@ -71,7 +72,9 @@ class Sides:
             ):
                 for shelf in () if found is None else found.plugin_paths:
                     for one in folder.lost_plugins(shelf):
-                        tell(f"{one} of {word} is a submodule; plugins in it are not seen there")
+                        tell(
+                            f"{shown(str(one))} of {word} is a submodule; plugins in it are not seen there"
+                        )
                 session = open_session(folder.path / file.name, profile=self._profile)
                 return session.plan(offline=self._offline)
         except NoRevision as error:

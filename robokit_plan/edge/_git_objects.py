@@ -92,7 +92,9 @@ class Objects:
         if "@{" in text:
             _lay_logs(self.folder, self._made)
             self._lay_upstream()
-        words = ("rev-parse", "--verify", "--end-of-options", f"{text}^{{commit}}")
+        # All that follows ":/" is searched for; only commits are.
+        whole = text if text.startswith(":/") else f"{text}^{{commit}}"
+        words = ("rev-parse", "--verify", "--end-of-options", whole)
         return self._ask(words).decode().strip()
 
     def tree(self, commit: str) -> dict[str, Entry]:
@@ -174,8 +176,8 @@ class Objects:
         if stores:
             given = shlex.quote(os.pathsep.join(stores))
             return (
-                f"objects lie outside of the repository, in {', '.join(stores)}, which is read only "
-                f"where you name it: type GIT_ALTERNATE_OBJECT_DIRECTORIES={given} before the "
+                f"objects lie outside of the repository, in {', '.join(stores)}, which is read "
+                f"only where you name it: type GIT_ALTERNATE_OBJECT_DIRECTORIES={given} before the "
                 "same command"
             )
         if next((store / "pack").glob("*.promisor"), None) is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -89,3 +90,39 @@ def test_a_comment_in_the_code_allows_what_its_line_imports(dinghy: Path, comman
     done = command("lint", "plugins/horn", "--notes")
     assert "import-undeclared: the code imports serial" in done.out
     assert done.out.splitlines()[-1].endswith("; 1 allowed by a comment")
+
+
+def test_a_plugin_in_a_submodule_is_read_and_told(kept: Path, command: Command) -> None:
+    """Nobody looks into it, so what lies there may have changed."""
+    horn = kept / "plugins" / "horn"
+    git(kept, "rm", "-q", "-r", "--cached", "plugins/horn")
+    git(horn, "init", "-q")
+    git(horn, "add", ".")
+    git(horn, "commit", "-q", "-m", "own")
+    git(kept, "add", "plugins/horn")
+    git(kept, "commit", "-q", "-m", "sub")
+    done = command("lint", "--since", "HEAD")
+    assert done.status == 0
+    assert "`plugins/horn` is a repository of its own" in done.err
+    assert "1 file read" in done.out
+    done = command("diff", "HEAD")
+    assert "`plugins/horn` of HEAD is a submodule; plugins in it are not seen there" in done.err
+
+
+def test_each_path_is_held_against_its_own_repository(
+    kept: Path, command: Command, tmp_path: Path
+) -> None:
+    other = tmp_path / "other"
+    shutil.copytree(kept, other)
+    edit(other / "plugins" / "mast" / "manifest.yaml", "gpio: 17", "gpio: 27")
+    done = command("lint", ".", str(other), "--since", "HEAD", "--format", "json")
+    assert "other" in done.out
+    assert command("lint", ".", "--since", "HEAD").out.startswith("0 files read")
+
+
+def test_a_folder_without_a_repository(dinghy: Path, command: Command) -> None:
+    done = command("lint", "--since", "main")
+    assert (done.status, done.err.splitlines()[0]) == (
+        2,
+        f"error no git revision main: {dinghy} lies in no git repository",
+    )

@@ -47,7 +47,7 @@ class Opened:
 
     def names(self) -> set[str]:
         """Return the names of what was opened since the last call."""
-        found = set()
+        found: set[str] = set()
         while True:
             try:
                 events = os.read(self._descriptor, 1 << 16)
@@ -90,7 +90,7 @@ CASES = (
     Case("merge.evil.driver", "{T}", ("merge", "side"), [("core.attributesFile", "/dev/null")]),
     Case("core.pager", "{T}", ("log",), tty=True),
     Case("pager.log", "{T}", ("log",), tty=True),
-    Case("interactive.diffFilter", "{T}", ("add", "-p"), [("color.ui", "always"), ("add.interactive.useBuiltin", "true")], "q\n"),
+    Case("interactive.diffFilter", "{T}", ("add", "-p"), [("color.diff", "always"), ("color.interactive", "always")], "q\n", tty=True),
     Case("core.editor", "{T}", ("commit", "--allow-empty")),
     Case("sequence.editor", "{T}", ("rebase", "-i", "--autostash", "--root")),
     Case("core.sshCommand", "{T}", FETCH, [("remote.origin.url", "ssh://127.0.0.1/x")]),
@@ -113,7 +113,7 @@ CASES = (
     Case("remote.origin.pushurl", "ext::{T}", ("push", "origin", "HEAD"), [_LOCAL, ("protocol.ext.allow", "always")]),
     Case("url.ext::{T} x.insteadOf", "nice:", ("fetch", "nice:y"), [("protocol.ext.allow", "always")]),
     Case("remote.origin.promisor", "true", ("cat-file", "-p", "1" * 40), [("remote.origin.uploadpack", "{T}"), _LOCAL, ("core.repositoryFormatVersion", "1"), ("extensions.partialClone", "origin")]),
-    Case("submodule.sub.update", "!{T}", ("submodule", "update", "--init"), [("submodule.sub.url", "{R}"), ("protocol.file.allow", "always")]),
+    Case("submodule.sub.update", "!{T}", ("-c", "protocol.file.allow=always", "submodule", "update", "--init"), [("submodule.sub.url", "{R}")]),
     Case("browser.evil.cmd", "{T}", ("web--browse", "-b", "evil", "x")),
     Case("man.evil.cmd", "{T}", ("help", "-m", "add"), [("man.viewer", "evil")]),
     # paths
@@ -128,10 +128,9 @@ CASES = (
     Case("format.signatureFile", "{T}", ("format-patch", "-1", "--stdout")),
     Case("diff.orderFile", "{T}", ("diff", "HEAD~1", "HEAD")),
     Case("fsck.skipList", "{T}", ("fsck",)),
-    Case("init.templateDir", "{D}", ("init", "{R}-new")),
     Case("http.cookieFile", "{T}", FETCH, [_HTTP]),
-    Case("http.sslCAInfo", "{T}", FETCH, [("remote.origin.url", "https://127.0.0.1:9/x")]),
-    Case("http.sslCert", "{T}", FETCH, [("remote.origin.url", "https://127.0.0.1:9/x")]),
+    Case("http.sslCAInfo", "{T}", FETCH, [("remote.origin.url", "{S}")]),
+    Case("http.sslCert", "{T}", FETCH, [("remote.origin.url", "{S}")]),
     # addresses
     Case("remote.origin.proxy", "{A}", FETCH, [("remote.origin.url", "http://h.example/x")]),
     Case("http.proxy", "{A}", FETCH, [("remote.origin.url", "http://h.example/x")]),
@@ -146,6 +145,8 @@ def every_key() -> list[str]:
         ["git", "help", "--config"], check=True, capture_output=True, text=True
     ).stdout.split("\n")
     keys = [one.strip() for one in listed if re.fullmatch(r"[a-zA-Z0-9]+\..+", one.strip())]
+    # One is documented, of gitweb, that no file can hold: a name with an underscore.
+    keys = [one for one in keys if re.search(r"[.](?:[a-zA-Z0-9-]+|[<*].*)$", one)]
     assert len(keys) > 700, "git 2.39.5 lists 845 lines"
     names = {
         "filter": "e=vil", "branch": "main", "remote": "origin", "submodule": "sub", "diff": "evil",

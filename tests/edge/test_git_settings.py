@@ -74,6 +74,7 @@ class Yard:
             .replace("{D}", str(self.traps))
             .replace("{R}", str(self.robot))
             .replace("{A}", f"http://{host}:{port}/")
+            .replace("{S}", f"https://{host}:{port}/")
         )
 
     def sprung(self) -> set[str]:
@@ -97,8 +98,9 @@ class Yard:
             words, cwd=self.robot, env=environ, stdin=subprocess.PIPE, stdout=secondary,
             stderr=subprocess.DEVNULL, start_new_session=True,
         )  # fmt: skip
+        waits = any(one in str(case) for one in ("{A}", "{S}"))
         with suppress(subprocess.TimeoutExpired):
-            process.communicate(case.stdin.encode(), timeout=1 if "{A}" in str(case) else 10)
+            process.communicate(case.stdin.encode(), timeout=0.5 if waits else 10)
         with suppress(ProcessLookupError):
             os.killpg(process.pid, 9)
         process.wait()
@@ -184,19 +186,46 @@ def test_no_key_of_gits_whole_list_does_anything(
     yard.sprung()
     ask_everything(yard.robot)
     assert yard.sprung() == set()
-    # Control: git trips over the first of them already.
-    subprocess.run(["git", "status"], cwd=yard.robot, check=False, capture_output=True)
-    assert "{T}" != value or yard.sprung()
+    # Control, with git's reader alone, since one nonsense of so many ends any command.
+    words = ["git", "config", "--includes", "--file", str(own / "config"), "--list"]
+    subprocess.run(words, cwd=yard.traps, check=False, capture_output=True)
+    assert value != "{T}" or "include.path" in yard.sprung()
 
 
-VARIABLES = """
-GIT_DIR GIT_WORK_TREE GIT_INDEX_FILE GIT_OBJECT_DIRECTORY GIT_COMMON_DIR GIT_NAMESPACE
-GIT_CEILING_DIRECTORIES GIT_CONFIG GIT_CONFIG_PARAMETERS GIT_EXTERNAL_DIFF GIT_SSH GIT_SSH_COMMAND
-GIT_ASKPASS GIT_PROXY_COMMAND GIT_EDITOR GIT_SEQUENCE_EDITOR GIT_PAGER GIT_EXEC_PATH
-GIT_TEMPLATE_DIR GIT_TRACE GIT_TRACE_SETUP GIT_TRACE2 GIT_TRACE2_EVENT GIT_GRAFT_FILE
-GIT_SHALLOW_FILE GIT_REPLACE_REF_BASE GIT_ATTR_SOURCE GIT_DEFAULT_HASH GIT_PREFIX
-GIT_REDIRECT_STDOUT GIT_SSL_CAINFO GIT_QUARANTINE_PATH
-""".split()
+VARIABLES = [
+    "GIT_DIR",
+    "GIT_WORK_TREE",
+    "GIT_INDEX_FILE",
+    "GIT_OBJECT_DIRECTORY",
+    "GIT_COMMON_DIR",
+    "GIT_NAMESPACE",
+    "GIT_CEILING_DIRECTORIES",
+    "GIT_CONFIG",
+    "GIT_CONFIG_PARAMETERS",
+    "GIT_EXTERNAL_DIFF",
+    "GIT_SSH",
+    "GIT_SSH_COMMAND",
+    "GIT_ASKPASS",
+    "GIT_PROXY_COMMAND",
+    "GIT_EDITOR",
+    "GIT_SEQUENCE_EDITOR",
+    "GIT_PAGER",
+    "GIT_EXEC_PATH",
+    "GIT_TEMPLATE_DIR",
+    "GIT_TRACE",
+    "GIT_TRACE_SETUP",
+    "GIT_TRACE2",
+    "GIT_TRACE2_EVENT",
+    "GIT_GRAFT_FILE",
+    "GIT_SHALLOW_FILE",
+    "GIT_REPLACE_REF_BASE",
+    "GIT_ATTR_SOURCE",
+    "GIT_DEFAULT_HASH",
+    "GIT_PREFIX",
+    "GIT_REDIRECT_STDOUT",
+    "GIT_SSL_CAINFO",
+    "GIT_QUARANTINE_PATH",
+]
 """Those of git(1), "Environment Variables", that name a program, a path or a place to look."""
 
 
@@ -245,7 +274,7 @@ def test_no_program_but_git_is_started(yard: Yard, tmp_path: Path) -> None:
             [(yard.filled(key), yard.filled(to)) for key, to in [(one.key, one.value), *one.also]]
         )
         for one in CASES
-        if "extensions" not in str(one)
+        if "extensions" not in str(one) and not one.key.startswith("include")
     )
     with (yard.robot / ".git" / "config").open("a") as file:
         file.write(text.replace(str(yard.robot), "/nowhere"))
