@@ -187,8 +187,9 @@ def _changes(paths: Sequence[Path], since: str) -> dict[Path, Changes]:
         raise WrongUse(str(error)) from error
     for changes in known.values():
         for one in sorted(changes.unseen):
+            name = shown(str(one))
             tell(
-                f"{shown(str(one))} is a repository of its own; what lies in it is read as if it were touched"
+                f"{name} is a repository of its own; what lies in it is read as if it were touched"
             )
     return known
 

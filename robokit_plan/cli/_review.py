@@ -161,10 +161,8 @@ def _tell_submodules(folder: RevisionFolder, revision: str, inside: str) -> None
         return
     for shelf in () if robot is None else robot.plugin_paths:
         for one in folder.lost_plugins(shelf):
-            where = PurePosixPath(inside) / one
-            tell(
-                f"{shown(str(where))} of {revision} is a submodule; plugins in it are not seen there"
-            )
+            where = shown(str(PurePosixPath(inside) / one))
+            tell(f"{where} of {revision} is a submodule; plugins in it are not seen there")
 
 
 class _Side:

@@ -72,9 +72,8 @@ class Sides:
             ):
                 for shelf in () if found is None else found.plugin_paths:
                     for one in folder.lost_plugins(shelf):
-                        tell(
-                            f"{shown(str(one))} of {word} is a submodule; plugins in it are not seen there"
-                        )
+                        where = shown(str(one))
+                        tell(f"{where} of {word} is a submodule; plugins in it are not seen there")
                 session = open_session(folder.path / file.name, profile=self._profile)
                 return session.plan(offline=self._offline)
         except NoRevision as error:

@@ -19,6 +19,7 @@ from robokit_plan.model import DistributionMetadata, IndexFile, replace
 
 from ._metadata import MetadataUnusable, check_name, check_requirements, extra_names, unknown
 from ._pip_config import normal_name
+from ._programs import search_path
 from ._sdist import MAX_DOWNLOAD, metadata_of, read_files, sdist_name
 from ._words import one_line
 
@@ -110,6 +111,9 @@ def _reported(path: Path, environ: Mapping[str, str], python: str) -> dict[str, 
         or name.startswith(("PIP_", "XDG_CONFIG", "LC_"))
         or name.lower().endswith("_proxy")
     }
+    passed["PATH"] = search_path(environ)
+    if named := environ.get("PIP_CONFIG_FILE"):
+        passed["PIP_CONFIG_FILE"] = str(Path(named).absolute())  # as planning read it, from here
     try:
         done = subprocess.run(  # noqa: S603  a list, no shell; the file name has no separator
             command,

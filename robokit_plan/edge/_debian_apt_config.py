@@ -7,13 +7,14 @@ Source: sources.list(5), apt.conf(5), apt-transport-http(1), apt-transport-https
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from robokit_plan.model import dataclass, field
+
+from ._programs import find_program
 
 _TIMEOUT_S = 20
 _OPTION_LINE = re.compile(r'^(?P<key>[^\s"]+) "(?P<value>.*)";$')
@@ -54,12 +55,13 @@ class AptSettings:
 
 def read_apt_settings(environ: Mapping[str, str]) -> AptSettings:
     """Return apt's own configuration; an empty one where apt is not installed."""
-    program = shutil.which("apt-config", path=environ.get("PATH"))
+    program = find_program("apt-config", environ)
     if program is None:
         return AptSettings()
     try:
         done = subprocess.run(  # noqa: S603  a fixed command without a shell
             [program, "dump"],
+            stdin=subprocess.DEVNULL,
             capture_output=True,
             check=False,
             timeout=_TIMEOUT_S,

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import base64
 import re
-import shutil
 import subprocess
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
@@ -19,6 +18,7 @@ from typing import NamedTuple
 from robokit_plan.model import dataclass, field
 
 from ._debian_apt_config import deb822_paragraphs
+from ._programs import find_program
 from .files import passing_folder
 
 _TIMEOUT_S = 30
@@ -167,8 +167,8 @@ def verify(
     rings = [ring for key in keys if (ring := _binary(key))]
     if not rings:
         return Verdict(False, False, "no key of this archive is known on this machine")
-    gpgv = shutil.which("gpgv", path=environ.get("PATH"))
-    sqv = shutil.which("sqv", path=environ.get("PATH"))
+    gpgv = find_program("gpgv", environ)
+    sqv = find_program("sqv", environ)
     if gpgv is None and (sqv is None or signature is None):
         return Verdict(
             False, False, "neither gpgv nor sqv is on this machine", "sudo apt-get install gpgv"

@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import IO, NamedTuple
 
 from ._git_folder import GitFolder, Refs, ordinary, ordinary_bytes, read_refs
-from ._programs import find_program
+from ._programs import find_program, search_path
 from .files import passing_folder
 
 SECONDS = 60
@@ -359,6 +359,7 @@ def _environ(made: Path) -> dict[str, str]:
     return {
         **_caller(),
         **({"GIT_ALTERNATE_OBJECT_DIRECTORIES": given} if given else {}),
+        "PATH": search_path(os.environ),
         "HOME": str(made),
         "XDG_CONFIG_HOME": str(made),
         "LC_ALL": "C",

@@ -14,6 +14,11 @@ def find_program(name: str, environ: Mapping[str, str] | None = None) -> str | N
     Entries of PATH that do not begin at the root (``.``, ``bin``, an empty one) are passed over:
     they mean the folder that is worked in, which may have come from a stranger.
     """
-    path = (os.environ if environ is None else environ).get("PATH", os.defpath)
-    folders = [one for one in path.split(os.pathsep) if one.startswith(os.sep)]
-    return shutil.which(name, path=os.pathsep.join(folders)) if folders else None
+    path = search_path(os.environ if environ is None else environ)
+    return shutil.which(name, path=path) if path else None
+
+
+def search_path(environ: Mapping[str, str]) -> str:
+    """Return PATH, or the system's own where it is not set, with whole paths alone."""
+    folders = environ.get("PATH", os.defpath).split(os.pathsep)
+    return os.pathsep.join(one for one in folders if one.startswith(os.sep))

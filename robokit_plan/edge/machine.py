@@ -265,10 +265,11 @@ def _unit(tree: _Tree, name: str, *, live: bool) -> UnitState:
 
 
 def _is_active(name: str) -> bool | None:
-    import shutil
     import subprocess
 
-    program = shutil.which("systemctl")
+    from ._programs import find_program
+
+    program = find_program("systemctl")
     if program is None:
         return None
     try:

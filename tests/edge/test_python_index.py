@@ -892,6 +892,48 @@ class TestBuild:
         assert indexes.build_metadata([file], {})[file.key] == found
         assert _only(_indexes(index, cache, offline=True).fetch(metadata=[file])) == found
 
+    def test_files_in_the_folder_worked_in_play_no_part(
+        self, index: IndexServer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A stranger's folder may hold modules by the names of pip's, settings and programs."""
+        here = tmp_path / "robot"
+        here.mkdir()
+        for name in ("pip.py", "json.py", "setuptools.py", "sitecustomize.py"):
+            (here / name).write_text(
+                f"open({str(tmp_path / 'sprung')!r}, 'w')\nraise SystemExit(3)\n"
+            )
+        for name in ("pip.conf", "setup.cfg", "pip.ini", ".pydistutils.cfg"):
+            (here / name).write_text(
+                "[global]\nindex-url = http://evil.example/\nno-index = nonsense\n"
+            )
+        monkeypatch.chdir(here)
+        monkeypatch.setenv("PYTHONPATH", ".")
+        index.add("hull-math", {self.NAME: self._sdist()})
+        indexes = _indexes(index)
+        (file,) = _page(indexes)
+        environ = {
+            "PATH": f".:{os.environ['PATH']}",
+            "HOME": str(tmp_path),
+            "PIP_NO_INDEX": "1",
+            "PYTHONPATH": ".",
+        }
+        found = indexes.build_metadata([file], environ)[file.key]
+        assert found.requires_dist == ("numpy>=1", "tight")
+        assert not (tmp_path / "sprung").exists()
+
+    def test_pips_settings_are_found_from_here(
+        self, index: IndexServer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """As planning reads them, though the build runs elsewhere: one that pip refuses shows it."""
+        monkeypatch.chdir(tmp_path)
+        (tmp_path / "mine.conf").write_text("[install]\nno-index = nonsense\n")
+        index.add("hull-math", {self.NAME: self._sdist()})
+        indexes = _indexes(index)
+        (file,) = _page(indexes)
+        environ = {"PATH": os.environ["PATH"], "PIP_CONFIG_FILE": "mine.conf"}
+        found = indexes.build_metadata([file], environ)[file.key]
+        assert found.reason == "its build ended with an error on this machine"
+
     def test_a_build_that_fails_says_so_and_is_not_kept(
         self, index: IndexServer, tmp_path: Path
     ) -> None:
