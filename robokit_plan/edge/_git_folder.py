@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import re
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 
@@ -237,13 +237,12 @@ def _others(folder: GitFolder) -> Iterator[tuple[str, str]]:
             yield name, match[0]
 
 
-def short_names(folder: Path) -> list[str]:
-    """Return the branches and tags of the repository that *folder* lies in; [] without one."""
-    try:
-        names = read_refs(find_git_folder(folder)).names
-    except (NoRepository, OSError):
-        return []
-    kinds = ("refs/heads/", "refs/tags/", "refs/remotes/")
+def short_names(names: Iterable[str]) -> list[str]:
+    """Return branches, tags and what remotes had, of ``refs/...`` names, as people type them."""
+    found = sorted(names)
     return [
-        name.removeprefix(kind) for kind in kinds for name in sorted(names) if name.startswith(kind)
+        name.removeprefix(kind)
+        for kind in ("refs/heads/", "refs/tags/", "refs/remotes/")
+        for name in found
+        if name.startswith(kind)
     ]

@@ -97,6 +97,15 @@ class Objects:
         words = ("rev-parse", "--verify", "--end-of-options", whole)
         return self._ask(words).decode().strip()
 
+    def names(self) -> list[str]:
+        """
+        Return the whole names of branches and tags.
+
+        Raises:
+            Refused: git cannot read them.
+        """
+        return os.fsdecode(self._ask(("for-each-ref", "--format=%(refname)"))).split()
+
     def tree(self, commit: str) -> dict[str, Entry]:
         """
         Return every file of a commit by its name from the top.

@@ -10,9 +10,12 @@ import re
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ._cached_yaml import DATA
+
+if TYPE_CHECKING:
+    from ._git_folder import GitFolder
 
 _ENTRY = re.compile(r"^- \{?(?:rule|part): *\"?([^\"\s,}]+)", re.MULTILINE)
 _RELEASE = re.compile(r"^  (debian-[0-9]+):", re.MULTILINE)
@@ -116,8 +119,20 @@ def _plugins(root: Path, paths: Any) -> Iterator[str]:
 
 def revision_names() -> list[str]:
     """Return branches and tags of the repository that is worked in."""
-    from ._git_folder import short_names
+    from ._git_folder import NoRepository, find_git_folder, read_refs, short_names
 
-    with suppress(OSError):
-        return short_names(Path.cwd())
+    with suppress(OSError, NoRepository):
+        found = find_git_folder(Path.cwd())
+        refs = read_refs(found)
+        return short_names(_told_names(found) if refs.reftable else refs.names)
+    return []
+
+
+def _told_names(found: GitFolder) -> list[str]:
+    """Return the names of a repository that only git can read."""
+    from ._git_objects import Refused, open_objects
+    from .files import CannotWrite
+
+    with suppress(Refused, CannotWrite), open_objects(found) as objects:
+        return objects.names()
     return []

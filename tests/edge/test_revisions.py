@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import subprocess
@@ -11,7 +12,7 @@ from pathlib import Path, PurePosixPath
 import pytest
 
 from robokit_plan.edge import revisions
-from robokit_plan.edge._git_folder import short_names
+from robokit_plan.edge.names import revision_names
 from robokit_plan.edge.revisions import Changes, NoRevision, open_repository
 from tests.edge.git_settings import git
 
@@ -65,6 +66,11 @@ def laid(folder: Path, revision: str, inside: str = "") -> dict[str, bytes | str
             for one in found.path.rglob("*")
             if one.is_symlink() or one.is_file()
         }  # fmt: skip
+
+
+def offered(folder: Path) -> list[str]:
+    with contextlib.chdir(folder):
+        return revision_names()
 
 
 def refusal(call: Callable[[], object]) -> str:
@@ -127,7 +133,7 @@ def test_every_form_of_a_name_is_the_commit_that_git_says(repo: Path, tmp_path: 
             text = form.format(hash=full, short=full[:7])
             wanted = git(clone, "rev-list", "-n", "1", text)
             assert meant(clone, text) == wanted, text
-        assert {"main", "sea/böja", "v1", "light", "origin/feature"} <= set(short_names(clone))
+        assert {"main", "sea/böja", "v1", "light", "origin/feature"} <= set(offered(clone))
 
 
 @pytest.mark.parametrize(
@@ -310,7 +316,7 @@ def test_no_repository_and_a_bare_one(repo: Path, tmp_path: Path) -> None:
     assert "bare repository" in refusal(lambda: meant(tmp_path / "bare.git", "HEAD"))
     git(tmp_path, "init", "-q", "fresh")
     assert "no branch, tag or commit" in refusal(lambda: changed(tmp_path / "fresh"))
-    assert short_names(tmp_path / "fresh") == short_names(tmp_path) == []
+    assert offered(tmp_path / "fresh") == offered(tmp_path) == []
 
 
 def test_hashes_of_sha256(tmp_path: Path) -> None:
@@ -336,6 +342,7 @@ def test_refs_in_a_table(tmp_path: Path, repo: Path) -> None:
     commit(new, "first", robot_yaml="1")
     assert meant(new, "main") == git(new, "rev-parse", "main")
     assert changed(new) == set()
+    assert offered(new) == ["main"]
 
 
 def test_a_shallow_clone_says_what_brings_the_rest(repo: Path, tmp_path: Path) -> None:
