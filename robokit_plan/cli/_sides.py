@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._session import find_lock, open_session
+from robokit_plan.cli._session import find_lock, open_lock, open_session
 
 if TYPE_CHECKING:
     from robokit_plan.model import Plan
@@ -38,7 +38,7 @@ class Sides:
                 why="without OLD, the lock file is the old side",
                 repair=("robokit-plan lock", "robokit-plan diff HEAD   for the last commit"),
             )
-        return _read(path)
+        return open_lock(path)
 
     def plan(self, word: str) -> Plan:
         """
@@ -49,7 +49,7 @@ class Sides:
         """
         path = Path(word)
         if path.name.endswith(".toml") and path.is_file():
-            return _read(path)
+            return open_lock(path)
         if path.is_dir() or (path.is_file() and path.suffix in {".yaml", ".yml"}):
             return open_session(path, profile=self._profile).plan(offline=self._offline)
         from robokit_plan.edge.reading import find_robot_file
@@ -72,13 +72,3 @@ class Sides:
                 f"{word} is no lock file, robot file, profile or git revision",
                 why=f"profiles: {profiles or 'none'}; git: {error.why}",
             ) from error
-
-
-def _read(path: Path) -> Plan:
-    from robokit_plan.edge.read_lock import LockError, read_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
-
-    try:
-        return read_lock(path)
-    except LockError as error:
-        raise UnreadableFile((error.finding,)) from error

@@ -43,18 +43,17 @@ def suggest(
     json: JsonOption = False,
 ) -> None:
     """Look and print."""
-    from robokit_plan.cli._session import json_failures, open_session
+    from robokit_plan.cli._session import open_session
     from robokit_plan.cli._terminal import show, width
     from robokit_plan.render import render_suggestions_json, render_suggestions_text
 
-    with json_failures(json):
-        session = open_session(robot, profile=profile)
-        if claim is not None:
-            found = _of_claim(session, claim)
-        elif software:
-            found = _with_software(session, offline=offline)
-        else:
-            found = _without_software(session)
+    session = open_session(robot, profile=profile)
+    if claim is not None:
+        found = _of_claim(session, claim)
+    elif software:
+        found = _with_software(session, offline=offline)
+    else:
+        found = _without_software(session)
     show(render_suggestions_json(found) if json else render_suggestions_text(found, width=width()))
 
 

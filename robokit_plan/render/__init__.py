@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from ._diff import Attention, DiffRow, Domain, Kind, PlanDiff, diff_plans
     from ._diff_text import diff_object, render_diff_json, render_diff_markdown, render_diff_text
     from ._findings import (
+        failure_object,
         finding_rows,
         render_allowed_text,
         render_findings_annotations,
@@ -82,6 +83,7 @@ __all__ = [
     "diff_object",
     "diff_plans",
     "finding_rows",
+    "failure_object",
     "lock_name",
     "lock_name_of",
     "markdown",
@@ -143,6 +145,7 @@ _HOMES = {
     "_diff": ("Attention", "DiffRow", "Domain", "Kind", "PlanDiff", "diff_plans"),
     "_diff_text": ("diff_object", "render_diff_json", "render_diff_markdown", "render_diff_text"),
     "_findings": (
+        "failure_object",
         "finding_rows",
         "render_allowed_text",
         "render_findings_annotations",
