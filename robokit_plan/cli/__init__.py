@@ -16,12 +16,14 @@ def main(argv: Sequence[str] | None = None) -> None:
     """
     import os
 
-    from robokit_plan.cli._process import Signals, Streams, own_modules_first
+    if argv is None:
+        from robokit_plan.cli._modules import own_modules_first
+
+        own_modules_first()
+    from robokit_plan.cli._process import Signals, Streams
 
     signals = Signals()
     signals.leave_at_once()
-    if argv is None:
-        own_modules_first()
     arguments = list(sys.argv[1:] if argv is None else argv)
     streams = Streams()
     with streams.guarded():
@@ -40,6 +42,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         sys.exit(status)
     if status > STOPPED_BY:
         os._exit(status)  # threads that wait for a network are not waited for
+    signals.close_ears()
     # At its end Python looks for cycles in all that is left, a fifth of a short command, and
     # all of it goes with the process anyway.
     import gc

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -138,16 +139,41 @@ def _show_json(status: int, findings: Iterable[Finding], failure: Failure | None
 
 
 def _failure(error: Exception) -> Failure:
+    # Somebody else's module fails in any way, also while the failure is looked at.
+    with suppress(Exception):
+        known = _known(error)
+        if known is not None:
+            return known
     foreign = _foreign(error)
     if foreign is not None:
         return foreign
+    if isinstance(error, ImportError):
+        return Failure(
+            OUTSIDE,
+            f"the Python module {error.name or 'that robokit-plan needs'} cannot be used",
+            str(error)[:200] + (f", in {error.path}" if error.path else ""),
+            ("install robokit-plan again, with what it needs",),
+        )
+    return Failure(
+        OUTSIDE,
+        f"robokit-plan met a fault of its own ({_brief(error)})",
+        "this is not your robot's fault; no file is half written",
+        ("ROBOKIT_PLAN_TRACE=1 robokit-plan ...   shows where, for a report",),
+    )
+
+
+def _brief(error: Exception) -> str:
+    return f"{type(error).__name__}: {str(error)[:200]}"
+
+
+def _known(error: Exception) -> Failure | None:
+    if isinstance(error, WrongUse):
+        return Failure(WRONG_USE, error.message, error.why, error.repair)
     from robokit_plan.edge._index_errors import IndexTrouble
     from robokit_plan.edge.files import CannotWrite
     from robokit_plan.render import UnsafeValueError
 
     match error:
-        case WrongUse() as wrong:
-            return Failure(WRONG_USE, wrong.message, wrong.why, wrong.repair)
         case UnsafeValueError():
             why = "a lock file may come from a stranger"
             return Failure(FINDINGS, str(error), why, ("robokit-plan lock",))
@@ -159,41 +185,24 @@ def _failure(error: Exception) -> Failure:
             what = f"{error.filename}: {error.strerror}" if error.filename else str(error)
             return Failure(OUTSIDE, what)
         case _:
-            name = type(error).__name__
-            return Failure(
-                OUTSIDE,
-                f"robokit-plan met a fault of its own ({name}: {str(error)[:200]})",
-                "this is not your robot's fault; no file is half written",
-                ("ROBOKIT_PLAN_TRACE=1 robokit-plan ...   shows where, for a report",),
-            )
+            return None
 
 
 # --- modules of others ------------------------------------------------------------------------
 
 
 def _foreign(error: Exception) -> Failure | None:
-    """Return what to say where a module that is needed is not there, or is somebody else's."""
-    known = _foreign_modules()
-    if not isinstance(error, ImportError) and not known:
-        return None
-    if isinstance(error, (WrongUse, OSError)):
-        return None
-    if known:
-        name, path = known[0]
-        return Failure(
-            OUTSIDE,
-            f"the Python module {name} is not the one that robokit-plan was installed with",
-            f"it comes from {path} ({type(error).__name__}: {str(error)[:200]})",
-            ("unset PYTHONPATH", f"move {path} out of Python's way"),
-        )
-    if not isinstance(error, ImportError) or (error.name or "").startswith("robokit_plan"):
-        return None
-    return Failure(
-        OUTSIDE,
-        f"the Python module {error.name or 'that robokit-plan needs'} cannot be used",
-        f"{str(error)[:200]}" + (f", in {error.path}" if error.path else ""),
-        ("install robokit-plan again, with what it needs",),
-    )
+    """Return what to say where a module that is needed is somebody else's of the same name."""
+    for name, distribution in _NEEDED.items():
+        path = _elsewhere(name, distribution)
+        if path is not None:
+            return Failure(
+                OUTSIDE,
+                f"the Python module {name} is not the one that robokit-plan needs",
+                f"it comes from {path} ({_brief(error)})",
+                ("unset PYTHONPATH", "install robokit-plan again, with what it needs"),
+            )
+    return None
 
 
 _NEEDED = {
@@ -206,29 +215,27 @@ _NEEDED = {
     "jsonschema": "jsonschema",
     "referencing": "referencing",
     "attr": "attrs",
+    "platformdirs": "platformdirs",
     "typing_extensions": "typing_extensions",
 }
 """Module -> the distribution that it should be of."""
 
 
-def _foreign_modules() -> list[tuple[str, str]]:
-    """Return modules that stand elsewhere than their distribution, each with its file."""
-    found = []
-    for name, distribution in _NEEDED.items():
-        module = sys.modules.get(name)
-        path = getattr(module, "__file__", None)
-        if path is None:
-            continue
-        from importlib.metadata import PackageNotFoundError, files
+def _elsewhere(name: str, distribution: str) -> str | None:
+    """Return the file of the module *name* where it is none of its *distribution*'s."""
+    from importlib.machinery import PathFinder
+    from importlib.metadata import PackageNotFoundError, files
 
-        try:
-            own = files(distribution) or ()
-        except PackageNotFoundError:
-            own = ()
-        places = {os.path.realpath(str(one.locate())) for one in own if one.suffix == ".py"}
-        if os.path.realpath(path) not in places:
-            found.append((name, path))
-    return found
+    spec = PathFinder.find_spec(name)
+    path = getattr(sys.modules.get(name), "__file__", None) or getattr(spec, "origin", None)
+    if path is None:
+        return None
+    try:
+        own = files(distribution) or ()
+    except PackageNotFoundError:
+        own = ()
+    places = {os.path.realpath(str(one.locate())) for one in own if one.suffix == ".py"}
+    return None if os.path.realpath(path) in places else path
 
 
 def _block(message: str, why: str, repair: tuple[str, ...]) -> None:

@@ -1,5 +1,5 @@
 """
-The process around one command: its streams, its signals, and where it looks for modules.
+The process around one command: its streams and its signals.
 
 A reader that has gone, a full disk behind ``>``, a closed stream: none of them may change what a
 command does to files, nor the status that it owes. So the streams take every byte, remember what
@@ -14,7 +14,6 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from pathlib import Path
 from typing import Any, NoReturn
 
 OUTSIDE = 3
@@ -159,6 +158,13 @@ class Signals:
                 self._before.setdefault(number, held)
                 signal.signal(number, handler)
 
+    def close_ears(self) -> None:
+        """Let no signal change the end any more: all is done and said, and Python tidies up."""
+        import signal
+
+        for number in self._before:
+            signal.signal(number, signal.SIG_IGN)
+
     def bring_back(self) -> None:
         """Undo `watch`, for a process that carries on."""
         import signal
@@ -204,29 +210,3 @@ def stopped_line() -> str:
     # A terminal shows ^C, and its cursor stands behind that.
     begin = "\n" if os.isatty(2) else ""
     return f"{begin}robokit-plan: stopped; no file is half written\n"
-
-
-# --- where modules come from ------------------------------------------------------------------
-
-
-def own_modules_first() -> None:
-    """
-    Look for modules where the tool is installed, before PYTHONPATH, and not in the folder at hand.
-
-    A robot's folder may hold a ``yaml.py`` of its own, and the surroundings of another program may
-    name folders with other releases of what this one needs.
-    """
-    folders = os.environ.get("PYTHONPATH", "").split(os.pathsep)
-    given = {os.path.realpath(one) for one in folders if one}
-    try:
-        here = os.path.realpath(Path.cwd())
-    except OSError:
-        here = ""  # it is gone
-    kept: list[str] = []
-    last: list[str] = []
-    for one in sys.path:
-        place = os.path.realpath(one) if one else here
-        if place == here and Path(here).name not in {"site-packages", "dist-packages"}:
-            continue
-        (last if place in given else kept).append(one)
-    sys.path[:] = [*kept, *last]
