@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._session import find_lock, open_lock, open_session
+from robokit_plan.cli._session import display_prefix, find_lock, open_lock, open_session
 
 if TYPE_CHECKING:
+    from robokit_plan.cli._session import Session
     from robokit_plan.model import Plan
+
+
+class Side(NamedTuple):
+    """One side; `prefix` stands before its file names for display."""
+
+    plan: Plan
+    prefix: str = ""
 
 
 class Sides:
@@ -20,11 +28,14 @@ class Sides:
         self._profile = profile
         self._offline = offline
 
-    def current(self) -> Plan:
+    def current(self) -> Side:
         """Return the plan of the robot as it stands."""
-        return open_session(self._robot, profile=self._profile).plan(offline=self._offline)
+        return self._planned(open_session(self._robot, profile=self._profile))
 
-    def locked(self) -> Plan:
+    def _planned(self, session: Session) -> Side:
+        return Side(session.plan(offline=self._offline), session.prefix)
+
+    def locked(self) -> Side:
         """
         Return what the robot's lock file holds.
 
@@ -38,9 +49,9 @@ class Sides:
                 why="without OLD, the lock file is the old side",
                 repair=("robokit-plan lock", "robokit-plan diff HEAD   for the last commit"),
             )
-        return open_lock(path)
+        return Side(open_lock(path))
 
-    def plan(self, word: str) -> Plan:
+    def side(self, word: str) -> Side:
         """
         Return the plan that *word* means: a file, a profile or a git revision, in this order.
 
@@ -49,9 +60,9 @@ class Sides:
         """
         path = Path(word)
         if path.name.endswith(".toml") and path.is_file():
-            return open_lock(path)
+            return Side(open_lock(path))
         if path.is_dir() or (path.is_file() and path.suffix in {".yaml", ".yml"}):
-            return open_session(path, profile=self._profile).plan(offline=self._offline)
+            return self._planned(open_session(path, profile=self._profile))
         from robokit_plan.edge.reading import find_robot_file
         from robokit_plan.edge.revisions import NoRevision, revision_folder
         from robokit_plan.edge.robots import parse_robot
@@ -61,11 +72,14 @@ class Sides:
 
         found, _ = parse_robot(read_text(file, file.name), file.name)
         if found is not None and word in found.profiles:
-            return open_session(self._robot, profile=word).plan(offline=self._offline)
+            return self._planned(open_session(self._robot, profile=word))
         try:
             with revision_folder(file.parent.absolute(), word) as folder:
                 session = open_session(folder / file.name, profile=self._profile)
-                return session.plan(offline=self._offline)
+                # Files are named as in the work tree: the revision's own folder is gone by then.
+                return Side(
+                    session.plan(offline=self._offline), display_prefix(file.parent.absolute())
+                )
         except NoRevision as error:
             profiles = ", ".join(sorted(found.profiles)) if found is not None else ""
             raise WrongUse(

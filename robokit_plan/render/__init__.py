@@ -28,6 +28,7 @@ if TYPE_CHECKING:
         render_verdict,
     )
     from ._lock import LOCK_FORMAT, lock_name, lock_name_of, render_lock
+    from ._moved import MovedFindings, findings_moved, render_moved_markdown, render_moved_text
     from ._plain import markdown, plain
     from ._report import Report, render_report, report_name
     from ._report_switch import Toggle
@@ -83,7 +84,11 @@ __all__ = [
     "diff_object",
     "diff_plans",
     "finding_rows",
+    "MovedFindings",
     "failure_object",
+    "findings_moved",
+    "render_moved_markdown",
+    "render_moved_text",
     "lock_name",
     "lock_name_of",
     "markdown",
@@ -159,6 +164,12 @@ _HOMES = {
         "render_verdict",
     ),
     "_lock": ("LOCK_FORMAT", "lock_name", "lock_name_of", "render_lock"),
+    "_moved": (
+        "MovedFindings",
+        "findings_moved",
+        "render_moved_markdown",
+        "render_moved_text",
+    ),
     "_plain": ("markdown", "plain"),
     "_report": ("Report", "render_report", "report_name"),
     "_report_switch": ("Toggle",),
