@@ -4,7 +4,9 @@ Try numbers on the edge of the schemas over all commands, for as long as it is t
     python -m tests.bench.edge_numbers [--seed N] [--from N] [--cases N] [--seconds S]
 
 Case N of a seed is always the same, so ``--from`` takes up where a run was ended; the last line says
-where. First every single number at every place, in an order that the seed shuffles, then pairs and
+where. Last result, 1 December 2026, the commit that adds these words: seed 2, cases 0 to 371 and 4500 to
+4873, no fault (before the repairs, seed 1, cases 0 to 1495 and 4470 to 5212: a division by zero and a
+pin called -0.0). First every single number at every place, in an order that the seed shuffles, then pairs and
 threes of allowed ones. Each fault is told once, by its line in the package.
 """
 
