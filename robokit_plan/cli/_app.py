@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import importlib
+import sys
 from collections.abc import Sequence
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperArgument, TyperCommand, TyperGroup
 
-from robokit_plan.cli._failure import status_of
+from robokit_plan.cli._failure import OK, WRONG_USE, WrongUse, asks_json, status_of
 
 COMMANDS = {
     "check": "plan everything and print the findings; writes nothing",
@@ -37,7 +38,7 @@ Every COMMAND takes --robot PATH (a robot file or its folder; default: the neare
 from here upward), --profile NAME and --json. COMMAND --help shows examples.
 
 Exit status: 0 no error-level finding, 1 error-level findings, 2 wrong use or unreadable input,
-3 something outside failed.
+3 something outside failed, 130 stopped by Ctrl-C.
 """
 
 
@@ -156,5 +157,37 @@ def application() -> typer.Typer:
 
 def run(arguments: Sequence[str]) -> int:
     """Return the exit status of one call."""
-    app = application()
-    return status_of(lambda: app(list(arguments), prog_name="robokit-plan"))
+    return status_of(lambda: _called(list(arguments)), json=asks_json(arguments))
+
+
+def _called(arguments: list[str]) -> None:
+    """
+    Leave with the status of the call.
+
+    Raises:
+        WrongUse: What was typed is not known, where JSON is asked for; else it is told here.
+    """
+    command = typer.main.get_command(application())
+    try:
+        status = command(arguments, prog_name="robokit-plan", standalone_mode=False)
+    except typer.Abort:
+        sys.exit(WRONG_USE)
+    except Exception as error:
+        # What was typed is wrong, or nothing was; older releases of typer have another class.
+        if not hasattr(error, "format_message"):
+            raise
+        if asks_json(arguments):
+            raise _wrong_use(error) from error
+        error.show()  # type: ignore[attr-defined]
+        sys.exit(WRONG_USE)
+    sys.exit(status if isinstance(status, int) else OK)
+
+
+def _wrong_use(error: Any) -> WrongUse:
+    ctx = getattr(error, "ctx", None)
+    path = "robokit-plan" if ctx is None else ctx.command_path
+    return WrongUse(
+        error.format_message(),
+        why="" if ctx is None else " ".join(ctx.get_usage().split()),
+        repair=(f"{path} --help",),
+    )

@@ -9,7 +9,7 @@ from itertools import chain
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, NamedTuple
 
-from robokit_plan.cli._answers import JSON, LINT_FORMATS, NOTES, Asked, Keeper, find_answer
+from robokit_plan.cli._answers import LINT_FORMATS, NOTES, Asked, Keeper, find_answer
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -74,7 +74,6 @@ def lint_some(asked: Asked, form: str, scope: Scope, before: Before | None = Non
 def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
     from robokit_plan.cli._failure import WrongUse
     from robokit_plan.cli._judged import judged
-    from robokit_plan.cli._session import json_failures
     from robokit_plan.cli._terminal import show
     from robokit_plan.edge.cache import Cache, cache_file
     from robokit_plan.edge.lint_targets import lint_files, read_lint_targets
@@ -84,19 +83,18 @@ def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
         raise WrongUse(f"no format is called {form}", why=f"formats: {', '.join(LINT_FORMATS)}")
     kept = None
     paths = [Path(one) for one in asked.names] or [Path()]
-    with json_failures(form == JSON):
-        if scope == Scope():
-            from robokit_plan.cli._lint_kept import KeptPlugins
+    if scope == Scope():
+        from robokit_plan.cli._lint_kept import KeptPlugins
 
-            shelves = [one if one.is_dir() else one.parent for one in paths]
-            kept = KeptPlugins(asked, shelves, before.looked)
-        reading = read_lint_targets(paths, known=None if kept is None else kept.find)
+        shelves = [one if one.is_dir() else one.parent for one in paths]
+        kept = KeptPlugins(asked, shelves, before.looked)
+    reading = read_lint_targets(paths, known=None if kept is None else kept.find)
+    touched = _touched(reading.targets, paths, scope.since)
+    if scope.fix and _fix(touched):
+        reading = read_lint_targets(paths)
         touched = _touched(reading.targets, paths, scope.since)
-        if scope.fix and _fix(touched):
-            reading = read_lint_targets(paths)
-            touched = _touched(reading.targets, paths, scope.since)
-        absent = _absent(reading, touched)
-        judgement = judged(reading, touched, absent.names)
+    absent = _absent(reading, touched)
+    judgement = judged(reading, touched, absent.names)
     text = _text(judgement, form, files=len(touched))
     if text:
         show(text)

@@ -27,9 +27,7 @@ def read_locked(
     """
     from hashlib import sha256
 
-    from robokit_plan.cli._session import find_lock
-    from robokit_plan.edge.read_lock import LockError, read_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.cli._session import find_lock, open_lock
 
     locked = []
     for name in dict.fromkeys((profile, *also)):
@@ -40,10 +38,7 @@ def read_locked(
                 why=f"{what} is made from the lock file",
                 repair=("robokit-plan lock" + (f" --profile {name}" if name else ""),),
             )
-        try:
-            plan = read_lock(path)
-        except LockError as error:
-            raise UnreadableFile((error.finding,)) from error
+        plan = open_lock(path)
         locked.append(
             Locked(plan=plan, name=path.name, sha256=sha256(path.read_bytes()).hexdigest())
         )

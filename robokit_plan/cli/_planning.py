@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from robokit_plan.planner import Problem
 
 _HINT = "plan-rows-1"
-MAX_ROUNDS = 400
-"""Each round learns something new; this many means that a fault of ours goes in circles."""
+MAX_ROUNDS = 6_000
+"""Each learns something new; a chain of requirements takes one for each of its links."""
 
 
 class World:
@@ -282,6 +282,24 @@ def planned(
         return plan
 
 
+def rounds() -> Iterator[int]:
+    """
+    Yield a number for each time that indices are asked.
+
+    Raises:
+        IndexTrouble: So many times that this is no index of ordinary packages.
+    """
+    from robokit_plan.edge._index_errors import IndexTrouble
+
+    yield from range(MAX_ROUNDS)
+    raise IndexTrouble(
+        f"the indices were asked {MAX_ROUNDS} times in a row, and there is always more to ask",
+        index="default",
+        why="each answer names what nothing named before, in a chain that no real software has",
+        repair=("robokit-plan disable PLUGIN   of the one whose requirements begin the chain",),
+    )
+
+
 def plan_in(world: World, problem: Problem, *, hint: bool = True) -> Plan:
     """
     Return the plan of *problem*, letting *world* learn what it takes.
@@ -306,7 +324,7 @@ def plan_in(world: World, problem: Problem, *, hint: bool = True) -> Plan:
         raise WrongUse(
             str(error), repair=("system: {release: debian-13}   in robot.yaml",)
         ) from error
-    for _ in range(MAX_ROUNDS):
+    for _ in rounds():
         answer = planner.resolve(world.snapshot)
         if isinstance(answer, Plan):
             if hint:
@@ -317,7 +335,7 @@ def plan_in(world: World, problem: Problem, *, hint: bool = True) -> Plan:
         if hint:
             world.recall(problem.robot.name, answer)
         world.learn(answer)
-    raise RuntimeError(f"no plan after {MAX_ROUNDS} rounds")
+    raise AssertionError("rounds end by raising")
 
 
 def _unplanned(robot: Robot, world: World) -> tuple[Finding, ...]:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robokit_plan.cli._failure import WrongUse, unread_status
+from robokit_plan.cli._failure import WrongUse
 from robokit_plan.cli._terminal import show, tell, width
 from robokit_plan.model import dataclass, replace
 
@@ -140,22 +139,6 @@ def display_prefix(root: Path) -> str:
     """Return what to put before file names so that they can be opened from here."""
     short = display(root)
     return "" if short == "." else f"{short}/"
-
-
-@contextmanager
-def json_failures(json: bool) -> Iterator[None]:
-    """Print unreadable input as the same JSON object as findings, where JSON is asked for."""
-    from robokit_plan.edge.unreadable import UnreadableFile
-
-    try:
-        yield
-    except UnreadableFile as error:
-        if not json:
-            raise
-        from robokit_plan.render import render_findings_json
-
-        show(render_findings_json(error.findings))
-        sys.exit(unread_status(error.findings))
 
 
 def read(robot: Path | None, profile: str | None) -> Reading:
@@ -406,6 +389,22 @@ def find_lock(robot: Path | None, profile: str | None) -> Path:
     if found is None:
         raise UnreadableFile(findings)
     return file.parent / lock_name_of(found.name, profile)
+
+
+def open_lock(path: Path) -> Plan:
+    """
+    Return the plan in the lock file at *path*.
+
+    Raises:
+        UnreadableFile: It cannot be read, or is no lock file that is understood here.
+    """
+    from robokit_plan.edge.read_lock import LockError, read_lock
+    from robokit_plan.edge.unreadable import UnreadableFile
+
+    try:
+        return read_lock(path)
+    except LockError as error:
+        raise UnreadableFile((error.finding,)) from error
 
 
 def write_out(text: str, path: Path, *, mode: int | None = None) -> None:

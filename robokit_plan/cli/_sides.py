@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._session import find_lock, open_session
+from robokit_plan.cli._session import display_prefix, find_lock, open_lock, open_session
 from robokit_plan.cli._terminal import tell
 
 if TYPE_CHECKING:
+    from robokit_plan.cli._session import Session
     from robokit_plan.model import Plan
+
+
+class Side(NamedTuple):
+    """One side; `prefix` stands before its file names for display."""
+
+    plan: Plan
+    prefix: str = ""
 
 
 class Sides:
@@ -21,11 +29,14 @@ class Sides:
         self._profile = profile
         self._offline = offline
 
-    def current(self) -> Plan:
+    def current(self) -> Side:
         """Return the plan of the robot as it stands."""
-        return open_session(self._robot, profile=self._profile).plan(offline=self._offline)
+        return self._planned(open_session(self._robot, profile=self._profile))
 
-    def locked(self) -> Plan:
+    def _planned(self, session: Session) -> Side:
+        return Side(session.plan(offline=self._offline), session.prefix)
+
+    def locked(self) -> Side:
         """
         Return what the robot's lock file holds.
 
@@ -39,9 +50,9 @@ class Sides:
                 why="without OLD, the lock file is the old side",
                 repair=("robokit-plan lock", "robokit-plan diff HEAD   for the last commit"),
             )
-        return _read(path)
+        return Side(open_lock(path))
 
-    def plan(self, word: str) -> Plan:
+    def side(self, word: str) -> Side:
         """
         Return the plan that *word* means: a file, a profile or a git revision, in this order.
 
@@ -50,9 +61,9 @@ class Sides:
         """
         path = Path(word)
         if path.name.endswith(".toml") and path.is_file():
-            return _read(path)
+            return Side(open_lock(path))
         if path.is_dir() or (path.is_file() and path.suffix in {".yaml", ".yml"}):
-            return open_session(path, profile=self._profile).plan(offline=self._offline)
+            return self._planned(open_session(path, profile=self._profile))
         from robokit_plan.edge._tree import shown
         from robokit_plan.edge.reading import find_robot_file
         from robokit_plan.edge.revisions import NoRevision, inside_of, open_repository
@@ -63,7 +74,7 @@ class Sides:
 
         found, _ = parse_robot(read_text(file, file.name), file.name)
         if found is not None and word in found.profiles:
-            return open_session(self._robot, profile=word).plan(offline=self._offline)
+            return self._planned(open_session(self._robot, profile=word))
         try:
             here = file.parent.resolve()
             with (
@@ -75,20 +86,13 @@ class Sides:
                         where = shown(str(one))
                         tell(f"{where} of {word} is a submodule; plugins in it are not seen there")
                 session = open_session(folder.path / file.name, profile=self._profile)
-                return session.plan(offline=self._offline)
+                # Files are named as in the work tree: the revision's own folder is gone by then.
+                return Side(
+                    session.plan(offline=self._offline), display_prefix(file.parent.absolute())
+                )
         except NoRevision as error:
             profiles = ", ".join(sorted(found.profiles)) if found is not None else ""
             raise WrongUse(
                 f"{word} is no lock file, robot file, profile or git revision",
                 why=f"profiles: {profiles or 'none'}; git: {error.why}",
             ) from error
-
-
-def _read(path: Path) -> Plan:
-    from robokit_plan.edge.read_lock import LockError, read_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
-
-    try:
-        return read_lock(path)
-    except LockError as error:
-        raise UnreadableFile((error.finding,)) from error

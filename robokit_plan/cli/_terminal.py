@@ -27,6 +27,9 @@ def wants_colour(stream: IO[str]) -> bool:
 
 def show(text: str) -> None:
     """Print the result that was asked for."""
+    from robokit_plan.cli._failure import Output
+
+    Output.begun = True
     if not text.endswith("\n"):
         text += "\n"
     if sys.stdout.isatty():
@@ -60,6 +63,33 @@ def wrapped(line: str, columns: int) -> str:
 def tell(text: str) -> None:
     """Print a notice beside the result, on standard error."""
     sys.stderr.write(text.rstrip("\n") + "\n")
+
+
+def is_person_there() -> bool:
+    """Whether somebody can be asked."""
+    return sys.stdin is not None and not sys.stdin.closed and sys.stdin.isatty()
+
+
+def agreed(question: str, *, default: bool) -> bool:
+    """Ask *question*; who ends the input without an answer says no."""
+    import typer
+
+    try:
+        return typer.confirm(question, default=default, err=True)
+    except (typer.Abort, EOFError):
+        tell("")
+        return False
+
+
+def answer_to(question: str, *, default: str | None = None) -> str | None:
+    """Return what is typed behind *question*; None where the input ends."""
+    import typer
+
+    try:
+        return str(typer.prompt(question, default=default, err=True)).strip()
+    except (typer.Abort, EOFError):
+        tell("")
+        return None
 
 
 def width() -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from contextlib import suppress
 from functools import cache, partial
 from pathlib import Path
@@ -12,7 +11,7 @@ from robokit_plan.cli import _answers
 from robokit_plan.cli._answers import Asked
 from robokit_plan.cli._failure import WrongUse
 from robokit_plan.cli._session import open_session, write_out
-from robokit_plan.cli._terminal import show, tell, width
+from robokit_plan.cli._terminal import agreed, is_person_there, show, tell, width
 from robokit_plan.model import dataclass
 
 if TYPE_CHECKING:
@@ -214,13 +213,11 @@ def _text(diff: PlanDiff, plan: Plan, known: set[Finding], session: Session, *, 
 def _agreed(plan: Plan, switch: Switch) -> bool:
     if switch.yes:
         return True
-    if not sys.stdin.isatty():
+    if not is_person_there():
         tell("not asked, since nobody is at the terminal: add --yes to do it")
         return False
-    import typer
-
     question = "Do it?" if plan.ok else "This cannot be built as it stands. Do it all the same?"
-    return typer.confirm(question, default=plan.ok, err=True)
+    return agreed(question, default=plan.ok)
 
 
 # --- undo -----------------------------------------------------------------------------------

@@ -1,6 +1,8 @@
 """Show what changes between two lock files, robot files, profiles or git revisions.
 
 Each side is a lock file, a robot file or its folder, the name of a profile, or a git revision.
+What is new and gone of findings is shown as well, and the exit status is 1 where the new side has
+errors; a lock file holds no findings.
 OLD alone is compared with the robot as it stands; neither: the lock file with the robot as it
 stands.
 
@@ -67,10 +69,15 @@ def diff(
     from robokit_plan.cli._sides import Sides
     from robokit_plan.cli._terminal import show, width
     from robokit_plan.render import (
+        MovedFindings,
         diff_plans,
+        findings_moved,
         render_diff_json,
         render_diff_markdown,
         render_diff_text,
+        render_moved_markdown,
+        render_moved_text,
+        render_verdict,
     )
 
     layout = "json" if json else layout
@@ -83,19 +90,25 @@ def diff(
         change = Change(old=old, new=new, profile=profile, offline=offline)
         found, looked_at = reviews(change, here=Path.cwd())
         show(render_review_markdown(found, looked_at=looked_at))
-        raise typer.Exit(0)
+        raise typer.Exit(0 if all(one.ok for one in found) else 1)
     sides = Sides(robot=robot, profile=profile, offline=offline)
-    before = sides.locked() if old is None else sides.plan(old)
-    after = sides.current() if new is None else sides.plan(new)
-    difference = diff_plans(before, after)
+    before = sides.locked() if old is None else sides.side(old)
+    after = sides.current() if new is None else sides.side(new)
+    difference = diff_plans(before.plan, after.plan)
+    fresh, gone = findings_moved(before.plan.findings, after.plan.findings)
+    moved = MovedFindings(new=fresh, gone=gone, prefix=after.prefix)
+    ok = after.plan.ok
     match layout:
         case "json":
-            show(render_diff_json(difference))
+            show(render_diff_json(difference, moved, ok=ok))
         case "markdown":
-            show(render_diff_markdown(difference))
+            parts = render_diff_markdown(difference), render_moved_markdown(moved)
+            show("\n".join(one for one in parts if one))
         case _:
-            show(render_diff_text(difference, width=width()))
-    raise typer.Exit(0)
+            parts = render_diff_text(difference, width=width()), render_moved_text(moved)
+            verdict = () if ok else (render_verdict(after.plan),)
+            show("\n".join(one for one in (*parts, *verdict) if one))
+    raise typer.Exit(0 if ok else 1)
 
 
 def _is_change(*words: str | None) -> bool:

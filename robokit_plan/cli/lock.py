@@ -51,7 +51,7 @@ def lock(
 ) -> None:
     """Plan and write."""
     from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.cli._session import json_failures, open_session
+    from robokit_plan.cli._session import open_session
 
     if names and not upgrade:
         raise WrongUse(
@@ -59,15 +59,14 @@ def lock(
             why="names of distributions go with --upgrade",
             repair=(f"robokit-plan lock --upgrade {' '.join(names)}",),
         )
-    with json_failures(json):
-        session = open_session(
-            robot,
-            profile=profile,
-            as_of=as_of,
-            upgrade=frozenset(names or ()) if upgrade else None,
-        )
-        plan = session.plan(offline=offline, build_metadata=build_metadata)
-        if plan.ok:
-            path = session.write_lock(plan, out)
-        session.print_plan(plan, json=json, notes=notes, wrote=path if plan.ok else None)
+    session = open_session(
+        robot,
+        profile=profile,
+        as_of=as_of,
+        upgrade=frozenset(names or ()) if upgrade else None,
+    )
+    plan = session.plan(offline=offline, build_metadata=build_metadata)
+    if plan.ok:
+        path = session.write_lock(plan, out)
+    session.print_plan(plan, json=json, notes=notes, wrote=path if plan.ok else None)
     raise typer.Exit(0 if plan.ok else 1)

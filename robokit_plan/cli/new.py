@@ -90,22 +90,24 @@ def _asked(summary: str | None, part: str | None) -> tuple[str, str, str | None]
     Raises:
         WrongUse: Nobody is at a terminal, or a part is not known.
     """
-    import sys
-
     from robokit_plan.cli._failure import WrongUse
+    from robokit_plan.cli._terminal import answer_to, is_person_there
 
-    if not sys.stdin.isatty():
-        raise WrongUse(
-            "a plugin needs a name",
-            why="nobody is at the terminal to be asked",
-            repair=("robokit-plan new PLUGIN",),
-        )
-    name = typer.prompt("Name of the plugin, such as deck-camera", err=True).strip()
-    if summary is None:
-        summary = typer.prompt("What it does for the robot, in one line", err=True).strip()
-    if part is None:
+    unnamed = WrongUse(
+        "a plugin needs a name",
+        why="nobody is at the terminal to be asked",
+        repair=("robokit-plan new PLUGIN",),
+    )
+    if not is_person_there():
+        raise unnamed
+    name = answer_to("Name of the plugin, such as deck-camera")
+    if name is not None and summary is None:
+        summary = answer_to("What it does for the robot, in one line")
+    if summary is not None and part is None:
         question = "Part that it wires up, such as bno055 (robokit-plan parts lists them)"
-        part = typer.prompt(question, default="none", err=True).strip()
+        part = answer_to(question, default="none")
+    if name is None or summary is None or part is None:
+        raise unnamed
     return name, summary, None if part == "none" else part
 
 

@@ -43,18 +43,17 @@ def suggest(
     json: JsonOption = False,
 ) -> None:
     """Look and print."""
-    from robokit_plan.cli._session import json_failures, open_session
+    from robokit_plan.cli._session import open_session
     from robokit_plan.cli._terminal import show, width
     from robokit_plan.render import render_suggestions_json, render_suggestions_text
 
-    with json_failures(json):
-        session = open_session(robot, profile=profile)
-        if claim is not None:
-            found = _of_claim(session, claim)
-        elif software:
-            found = _with_software(session, offline=offline)
-        else:
-            found = _without_software(session)
+    session = open_session(robot, profile=profile)
+    if claim is not None:
+        found = _of_claim(session, claim)
+    elif software:
+        found = _with_software(session, offline=offline)
+    else:
+        found = _without_software(session)
     show(render_suggestions_json(found) if json else render_suggestions_text(found, width=width()))
 
 
@@ -162,7 +161,7 @@ class Asker:
         from dataclasses import replace
 
         from robokit_plan.cli._failure import WrongUse
-        from robokit_plan.cli._planning import MAX_ROUNDS
+        from robokit_plan.cli._planning import rounds
         from robokit_plan.edge._index_errors import IndexTrouble
         from robokit_plan.model import Plan
         from robokit_plan.planner import Planner
@@ -174,7 +173,7 @@ class Asker:
             raise WrongUse(
                 str(error), repair=("system: {release: debian-13}   in robot.yaml",)
             ) from error
-        for _ in range(MAX_ROUNDS):
+        for _ in rounds():
             answer = planner.resolve(self._world.snapshot)
             if isinstance(answer, Plan):
                 self._first = False
@@ -188,7 +187,7 @@ class Asker:
                     raise
                 # One refusal is enough: asking on would only wait for the next.
                 self.trouble = error.message
-        raise RuntimeError(f"no plan after {MAX_ROUNDS} rounds")
+        raise AssertionError("rounds end by raising")
 
     def findings(self, problem: Problem) -> tuple[Finding, ...] | None:
         """Return what is wrong with the plan of *problem*, as `plan` does."""

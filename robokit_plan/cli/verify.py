@@ -49,11 +49,9 @@ def verify(
     from hashlib import sha256
 
     from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.cli._session import find_lock, json_failures
+    from robokit_plan.cli._session import find_lock, open_lock
     from robokit_plan.cli._terminal import show, width
     from robokit_plan.edge.machine import Asked, installed_locks, read_machine
-    from robokit_plan.edge.read_lock import LockError, read_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
     from robokit_plan.render import (
         Locked,
         Verdict,
@@ -64,20 +62,16 @@ def verify(
         union_of,
     )
 
-    with json_failures(json):
-        path = find_lock(robot, profile) if lock is None else lock
-        if not path.is_file():
-            raise WrongUse(
-                f"there is no lock file {path.name}",
-                why="it says what the machine should be",
-                repair=("robokit-plan verify --lock FILE",),
-            )
-        if not root.is_dir():
-            raise WrongUse(f"{root} is not a folder", why="--root is where a root is mounted")
-        try:
-            plan = read_lock(path)
-        except LockError as error:
-            raise UnreadableFile((error.finding,)) from error
+    path = find_lock(robot, profile) if lock is None else lock
+    if not path.is_file():
+        raise WrongUse(
+            f"there is no lock file {path.name}",
+            why="it says what the machine should be",
+            repair=("robokit-plan verify --lock FILE",),
+        )
+    if not root.is_dir():
+        raise WrongUse(f"{root} is not a folder", why="--root is where a root is mounted")
+    plan = open_lock(path)
     place = f"/opt/{plan.robot}" if home is None else home
     if not place.startswith("/") or ".." in place.split("/"):
         raise WrongUse(f"{place} is no absolute path", repair=(f"--home /opt/{plan.robot}",))
@@ -108,7 +102,8 @@ def _beside(own: Locked, path: Path, installed: Container[str]) -> list[Locked]:
     """Return the other lock files beside *path* that were installed together with *own*."""
     from hashlib import sha256
 
-    from robokit_plan.edge.read_lock import LockError, read_lock
+    from robokit_plan.cli._session import open_lock
+    from robokit_plan.edge.unreadable import UnreadableFile
     from robokit_plan.render import Locked, ProfilesDifferError, union_of
 
     found: list[Locked] = []
@@ -118,8 +113,8 @@ def _beside(own: Locked, path: Path, installed: Container[str]) -> list[Locked]:
         digest = sha256(other.read_bytes()).hexdigest()
         if other == path or digest not in installed:
             continue
-        with suppress(LockError, ProfilesDifferError):
-            one = Locked(plan=read_lock(other), name=other.name, sha256=digest)
+        with suppress(UnreadableFile, ProfilesDifferError):
+            one = Locked(plan=open_lock(other), name=other.name, sha256=digest)
             union_of([own, *found, one])
             found.append(one)
     return found

@@ -58,10 +58,9 @@ def wiring(
 ) -> None:
     """Print the sheet."""
     from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.cli._session import find_lock, open_session, write_out
+    from robokit_plan.cli._session import find_lock, open_lock, open_session, write_out
     from robokit_plan.cli._terminal import show, width
     from robokit_plan.edge.facts import read_board
-    from robokit_plan.edge.read_lock import read_lock
     from robokit_plan.render import (
         render_c_header,
         render_wiring_csv,
@@ -79,7 +78,7 @@ def wiring(
         raise WrongUse("--controller is for --format c-header alone")
     path = find_lock(robot, profile)
     if path.is_file():
-        plan = read_lock(path)
+        plan = open_lock(path)
     else:
         plan = open_session(robot, profile=profile).plan(offline=offline)
     board = read_board(plan.board)

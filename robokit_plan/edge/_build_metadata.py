@@ -8,10 +8,13 @@ is never part of checking, only of ``lock --build-metadata``.
 from __future__ import annotations
 
 import json
+import os
+import signal
 import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -115,20 +118,12 @@ def _reported(path: Path, environ: Mapping[str, str], python: str) -> dict[str, 
     if named := environ.get("PIP_CONFIG_FILE"):
         passed["PIP_CONFIG_FILE"] = str(Path(named).absolute())  # as planning read it, from here
     try:
-        done = subprocess.run(  # noqa: S603  a list, no shell; the file name has no separator
-            command,
-            cwd=path.parent,
-            env=passed,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            timeout=_TIMEOUT_S,
-            check=False,
-        )
+        status = _ended(command, cwd=path.parent, environ=passed)
     except subprocess.TimeoutExpired:
         raise MetadataUnusable(f"its build did not end within {_TIMEOUT_S // 60} minutes") from None
     except OSError:
         raise MetadataUnusable("pip could not be run to build it") from None
-    if done.returncode:
+    if status:
         raise MetadataUnusable("its build ended with an error on this machine")
     try:
         (installed,) = json.loads(report.read_bytes())["install"]
@@ -138,6 +133,31 @@ def _reported(path: Path, environ: Mapping[str, str], python: str) -> dict[str, 
     except (OSError, ValueError, KeyError, TypeError):
         pass
     raise MetadataUnusable("pip reported nothing about its build")
+
+
+def _ended(command: list[str], *, cwd: Path, environ: Mapping[str, str]) -> int:
+    """
+    Return the exit status of *command*; whoever stops waiting for it ends all that it started.
+
+    Raises:
+        OSError, TimeoutExpired: As `subprocess.run`.
+    """
+    with subprocess.Popen(  # noqa: S603  a list, no shell; the file name has no separator
+        command,
+        cwd=cwd,
+        env=environ,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        process_group=0,
+    ) as process:
+        try:
+            return process.wait(_TIMEOUT_S)
+        except BaseException:
+            # A build starts others, which would go on.
+            with suppress(ProcessLookupError, PermissionError):
+                os.killpg(process.pid, signal.SIGKILL)
+            raise
 
 
 def _texts(raw: Mapping[str, object], key: str) -> tuple[str, ...]:

@@ -137,8 +137,13 @@ class View:
 
 
 def scalar_text(node: Node) -> str:
-    """Return a scalar as text; a plain number as it was written."""
-    return node.value if isinstance(node.value, str) else node.raw
+    """Return a scalar as text: a whole number in digits (``-0`` is 0), else as written."""
+    value = node.value
+    if isinstance(value, str):
+        return value
+    if not isinstance(value, bool) and isinstance(value, (int, float)) and value == value // 1:
+        return str(int(value))
+    return node.raw
 
 
 def whole(value: SettingValue) -> int:

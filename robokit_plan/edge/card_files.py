@@ -14,7 +14,6 @@ import stat
 import tarfile
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +22,7 @@ from robokit_plan.model import DebianPin, Plan, PythonPin, Robot, dataclass, is_
 
 from ._cached_yaml import DATA, read_data_file
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
+from .interruption import Interrupted, uninterrupted, worker_pool
 
 if TYPE_CHECKING:
     from ._debian_fetch import Fetcher
@@ -184,7 +184,7 @@ def fetch_bundle(
     client = Client(index_settings(robot.indexes, environ))
     done = 0
     try:
-        with ThreadPoolExecutor(max_workers=4) as pool:
+        with worker_pool(4) as pool:
             for path in pool.map(
                 lambda one: _fetched(
                     one, folder, (kept / one.path, cache / one.sha256), fetcher, client
@@ -194,7 +194,7 @@ def fetch_bundle(
                 done += 1
                 if progress is not None:
                     progress(done, len(wanted), path)
-    except (IndexTrouble, KeyboardInterrupt):
+    except (IndexTrouble, Interrupted, KeyboardInterrupt):
         with suppress(OSError):
             cache.mkdir(parents=True, exist_ok=True)
             for one in wanted:
@@ -394,8 +394,9 @@ def swap_folder(new: Path, place: Path, *, mark: str) -> None:
             raise UnfitForCard(f"{place} is not a card of ours")
         old = place.with_name(f".{place.name}.old")
         shutil.rmtree(old, ignore_errors=True)
-        place.rename(old)
-        new.rename(place)
+        with uninterrupted():
+            place.rename(old)
+            new.rename(place)
         shutil.rmtree(old, ignore_errors=True)
     else:
         new.rename(place)

@@ -11,7 +11,6 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -49,6 +48,7 @@ from ._debian_status import read_status_file
 from ._debian_suite import KnownRelease, SuiteAddress, SuiteStore
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
 from .files import passing_folder
+from .interruption import worker_pool
 from .kept_rows import ARCHIVE_FRESH_S, Rows, ago
 
 APT_PLACE = Origin(file="apt configuration")
@@ -381,7 +381,7 @@ class _Job:
         """Return the opened archive."""
         wanted = self._wanted(codename, data)
         self.known = len(wanted)
-        with ThreadPoolExecutor(max_workers=4) as pool:
+        with worker_pool(4) as pool:
             opened = list(pool.map(self._opened, wanted))
         self.store.forget_unused()
         indices: list[PackagesIndex] = []

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from robokit_plan.model import Origin
 
 from ._tree import MAX_BYTES, decoded
+from .interruption import uninterrupted
 from .unreadable import UnreadableFile
 
 if TYPE_CHECKING:
@@ -175,12 +176,15 @@ def held(folder: Path) -> Iterator[None]:
     try:
         descriptor = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
     except OSError:
-        yield
+        with uninterrupted():
+            yield
         return
     try:
         with suppress(OSError):
             fcntl.flock(descriptor, fcntl.LOCK_EX)
-        yield
+        # Two files change together: not one of them alone.
+        with uninterrupted():
+            yield
     finally:
         os.close(descriptor)
 

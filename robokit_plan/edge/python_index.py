@@ -286,6 +286,7 @@ class PythonIndexes:
         client = self._connected()
         pool = ThreadPoolExecutor(min(CONNECTIONS, len(jobs)), thread_name_prefix="index")
         learned: list[_Learned] = []
+        abandoned = True
         try:
             futures = [pool.submit(job) for _, job in jobs]
             labels = dict(zip(futures, (label for label, _ in jobs), strict=True))
@@ -297,14 +298,18 @@ class PythonIndexes:
                 for future in sorted(done, key=futures.index):
                     if self._progress is not None:
                         self._progress(len(jobs) - len(open_), len(jobs), labels[future])
+            abandoned = False
         finally:
-            # Also on Ctrl-C: what is under way ends at its next piece of data.
+            # Also on Ctrl-C: what is under way ends at its next piece of data. Who is interrupted
+            # does not wait for that.
             failed = any(not future.done() or future.exception() for future in futures)
             if failed:
                 client.stop()
-            pool.shutdown(wait=True, cancel_futures=True)
+            pool.shutdown(wait=not abandoned, cancel_futures=True)
             errors = []
             for future in futures:
+                if not future.done():
+                    continue
                 error = None if future.cancelled() else future.exception()
                 if error is not None and not isinstance(error, Stopped):
                     errors.append(error)

@@ -60,14 +60,14 @@ class Bus:
 
 def parallel(resistors: tuple[Ohm, ...]) -> Ohm:
     """
-    Return the resistance of *resistors* side by side, ohm, rounded down.
+    Return the resistance of *resistors* side by side, ohm, rounded down, but never to nothing.
 
     Source:
         1/R = sum(1/R_i); facts/i2c.yaml pullup
     """
     from fractions import Fraction
 
-    return Ohm(int(1 / sum(Fraction(1, one) for one in resistors)))
+    return Ohm(max(1, int(1 / sum(Fraction(1, one) for one in resistors))))
 
 
 def least_pull_up(supply: Millivolt, mode: I2cMode) -> Ohm | None:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from ._diff import Attention, DiffRow, Domain, Kind, PlanDiff, diff_plans
     from ._diff_text import diff_object, render_diff_json, render_diff_markdown, render_diff_text
     from ._findings import (
+        failure_object,
         finding_rows,
         render_allowed_text,
         render_findings_annotations,
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
         render_verdict,
     )
     from ._lock import LOCK_FORMAT, lock_name, lock_name_of, render_lock
+    from ._moved import MovedFindings, findings_moved, render_moved_markdown, render_moved_text
     from ._plain import markdown, plain
     from ._report import Report, render_report, report_name
     from ._report_switch import Toggle
@@ -82,6 +84,11 @@ __all__ = [
     "diff_object",
     "diff_plans",
     "finding_rows",
+    "MovedFindings",
+    "failure_object",
+    "findings_moved",
+    "render_moved_markdown",
+    "render_moved_text",
     "lock_name",
     "lock_name_of",
     "markdown",
@@ -143,6 +150,7 @@ _HOMES = {
     "_diff": ("Attention", "DiffRow", "Domain", "Kind", "PlanDiff", "diff_plans"),
     "_diff_text": ("diff_object", "render_diff_json", "render_diff_markdown", "render_diff_text"),
     "_findings": (
+        "failure_object",
         "finding_rows",
         "render_allowed_text",
         "render_findings_annotations",
@@ -156,6 +164,12 @@ _HOMES = {
         "render_verdict",
     ),
     "_lock": ("LOCK_FORMAT", "lock_name", "lock_name_of", "render_lock"),
+    "_moved": (
+        "MovedFindings",
+        "findings_moved",
+        "render_moved_markdown",
+        "render_moved_text",
+    ),
     "_plain": ("markdown", "plain"),
     "_report": ("Report", "render_report", "report_name"),
     "_report_switch": ("Toggle",),

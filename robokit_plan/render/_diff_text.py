@@ -9,6 +9,7 @@ from robokit_plan.model import replace
 
 from ._diff import Attention, DiffRow, Domain, Kind, PlanDiff, because_text
 from ._findings import Json, render_json
+from ._moved import MovedFindings, moved_object
 from ._plain import markdown, plain
 from ._table import fitted, row_lines
 
@@ -134,9 +135,9 @@ def row_markdown(row: DiffRow) -> str:
     return f"| {' | '.join(markdown(cell) for cell in _raw_cells(row))} |"
 
 
-def render_diff_json(diff: PlanDiff) -> str:
-    """Return the whole diff, nothing folded."""
-    return render_json(diff_object(diff))
+def render_diff_json(diff: PlanDiff, moved: MovedFindings, *, ok: bool) -> str:
+    """Return the whole diff, nothing folded; *ok*: whether the new side can be built."""
+    return render_json({"ok": ok, **diff_object(diff), "findings": moved_object(moved)})
 
 
 def diff_object(diff: PlanDiff) -> Json:

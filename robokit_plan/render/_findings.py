@@ -160,6 +160,26 @@ def render_findings_json(
     )
 
 
+def failure_object(
+    findings: Iterable[Finding], *, status: int, error: Mapping[str, object] | None
+) -> Json:
+    """
+    Return what a command prints as JSON where it could not be carried out.
+
+    Args:
+        findings: What is wrong with files, where that is why.
+        status: The exit status.
+        error: Else message, why and repair.
+    """
+    return {
+        "ok": False,
+        "status": status,
+        "error": error,
+        "findings": finding_rows(findings),
+        "allowed": [],
+    }
+
+
 def render_findings_markdown(
     findings: Iterable[Finding], *, prefix: str = "", allowed: int = 0
 ) -> str:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 
-from robokit_plan.model import Finding, Plan, Severity, dataclass, sorted_findings
+from robokit_plan.model import Finding, Plan, Severity, dataclass
 
 from ._diff import Domain, Kind, PlanDiff, diff_plans
 from ._diff_text import attention_markdown, folded, row_markdown
-from ._findings import finding_markdown
+from ._moved import findings_moved, gone_markdown, new_markdown
 from ._plain import counted, in_words, markdown
 
 MAX_BYTES = 60_000
@@ -55,6 +55,11 @@ class RobotReview:
     after: Plan | None
     unread: tuple[Finding, ...] = ()
     call: str
+
+    @property
+    def ok(self) -> bool:
+        """Whether the new side can be built, or is meant to be none."""
+        return not self.unread and (self.after is None or self.after.ok)
 
     @property
     def title(self) -> str:
@@ -135,26 +140,6 @@ def _diff(one: RobotReview) -> PlanDiff:
     return diff_plans(one.before, one.after)
 
 
-def findings_moved(
-    before: Iterable[Finding], after: Iterable[Finding]
-) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
-    """
-    Return which findings are new and which are gone.
-
-    A finding that only stands in another line now is the same one.
-    """
-    old = {_likeness(one): one for one in before}
-    new = {_likeness(one): one for one in after}
-    return (
-        sorted_findings(one for key, one in new.items() if key not in old),
-        sorted_findings(one for key, one in old.items() if key not in new),
-    )
-
-
-def _likeness(one: Finding) -> tuple[object, ...]:
-    return one.rule, one.severity, one.message, one.plugins, one.resource
-
-
 @dataclass(slots=True)
 class _Block:
     """A table or a list: `head` stands before its rows, and only with one of them at least."""
@@ -213,18 +198,12 @@ def _blocks(review: RobotReview) -> Iterator[tuple[str, _Block]]:
     new, gone = findings_moved(_findings(review.before), review.unread or _findings(review.after))
     prefix = f"{review.folder}/" if review.folder else ""
     if new:
-        head = "**new findings**\n\n| finding | where | why | fix |\n|---|---|---|---|\n"
-        yield "new findings", _Block(head, [finding_markdown(one, prefix) for one in new])
+        yield "new findings", _Block(*new_markdown(new, prefix))
     if gone and not review.unread:
-        head = "**findings gone**\n\n"
-        yield "findings gone", _Block(head, [_one_line(one) for one in gone])
+        yield "findings gone", _Block(*gone_markdown(gone))
     for domain, rows in groupby(folded(diff.rows), key=lambda row: row.domain):
         head = f"**{domain.value}**\n\n| item | now | after | because of |\n|---|---|---|---|\n"
         yield domain.value, _Block(head, [row_markdown(row) for row in rows])
-
-
-def _one_line(one: Finding) -> str:
-    return f"- **{one.severity.value}** {markdown(one.rule)}: {markdown(one.message)}"
 
 
 def _size(text: str) -> int:

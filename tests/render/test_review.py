@@ -12,7 +12,7 @@ from markdown_it import MarkdownIt
 
 from robokit_plan.model import Origin, Plan, Severity, finding
 from robokit_plan.render import RobotReview, render_review_markdown
-from robokit_plan.render._review import findings_moved
+from robokit_plan.render._moved import findings_moved
 from tests.render.plans import HERON, deb
 from tests.render.strategies import plans
 
