@@ -27,7 +27,7 @@ from ._sdist import MAX_DOWNLOAD, metadata_of, read_files, sdist_name
 from ._words import one_line
 
 if TYPE_CHECKING:
-    from ._http import Client
+    from ._transport import Client
 
 _TIMEOUT_S = 1200
 _PASSED_ON = (
@@ -62,7 +62,7 @@ def built_metadata(
     Raises:
         IndexUnreachable, HashMismatch, FileGone: As `sdist_metadata`.
     """
-    from ._http import TooLarge
+    from ._transport import TooLarge
     from ._wheel_range import downloaded
 
     name, version = normal_name(file.filename.rpartition("-")[0]), ""

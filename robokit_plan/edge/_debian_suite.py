@@ -5,9 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import sqlite3
+import threading
 import time
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -18,11 +20,14 @@ from ._debian_fetch import Fetcher
 from ._debian_index import FORMAT, PackagesIndex, is_whole, write_index
 from ._debian_release import ListedFile, Release, Verdict, clear_text, parse_release, verify
 from ._index_errors import HashMismatch, IndexUnreachable
+from ._ordinary import read_bytes
+from .files import CannotWrite
 from .kept_rows import release_state
 
 _MAX_RELEASE = 8_000_000
 _MAX_INDEX = 400_000_000
 _TRIES = 3
+_TOUCH_S = 86_400
 _KEEP_UNUSED_S = 45 * 86_400
 """How long a parsed index that nobody opens stays in the cache."""
 
@@ -90,7 +95,12 @@ class SuiteStore:
     Reads suites, keeping what it read in *folder*.
 
     Safe with several threads and processes: files appear whole under names that say what they
-    hold.
+    hold. A set is a Release file with the lists that it names of one architecture; the Release
+    file is put in its place last, so that what is kept is a whole set, the old or the new one.
+    What *folder* holds is used even where it takes nothing more.
+
+    Args:
+        spare: Makes a folder for this run alone, where *folder* takes no file.
     """
 
     def __init__(
@@ -99,6 +109,7 @@ class SuiteStore:
         fetcher: Fetcher,
         environ: Mapping[str, str],
         *,
+        spare: Callable[[], Path],
         now: Callable[[], float] = time.time,
         sleep: Callable[[float], object] = time.sleep,
     ) -> None:
@@ -108,16 +119,21 @@ class SuiteStore:
         self._now = now
         self._sleep = sleep
         self._has_grown = False
+        self._make_spare = spare
+        self._spare: Path | None = None
+        self._lock = threading.Lock()
 
     # Release files ------------------------------------------------------------------------
 
-    def kept_release(self, address: SuiteAddress) -> KnownRelease | None:
-        """Return what an earlier run read of *address*; None where that is nothing usable."""
-        try:
-            stored = json.loads(self.release_path(address).read_bytes())
-            return _known(stored)
-        except (OSError, ValueError, RecursionError, KeyError, TypeError):
-            return None
+    def kept_release(self, address: SuiteAddress, architecture: str) -> KnownRelease | None:
+        """Return the Release file of the set that is kept; None where that is nothing usable."""
+        own = self.release_path(address, architecture)
+        for path in (own, self._folder / _name_of(address, "")):
+            try:
+                return _known(json.loads(read_bytes(path, 2 * _MAX_RELEASE)))
+            except (OSError, ValueError, RecursionError, KeyError, TypeError):
+                continue
+        return None
 
     def fetch_release(
         self, address: SuiteAddress, kept: KnownRelease | None
@@ -140,9 +156,7 @@ class SuiteStore:
             f"{address.root}/InRelease", limit=_MAX_RELEASE, what=what, headers=asked
         )
         if answer.status == 304 and kept is not None:
-            fresh = _renewed(kept, self._now())
-            self._keep_release(address, fresh)
-            return fresh
+            return _renewed(kept, self._now())
         signed, signature, raw = True, None, answer.body
         if answer.status == 404:
             answer = self._fetcher.get(f"{address.root}/Release", limit=_MAX_RELEASE, what=what)
@@ -152,15 +166,13 @@ class SuiteStore:
             raw = answer.body
             signed, signature = beside.status == 200, beside.body
         known = self._judged(address, raw, signature, signed=signed)
-        known = KnownRelease(
+        return KnownRelease(
             **{
                 **_fields(known),
                 "etag": answer.headers.get("etag", "")[:200],
                 "modified": answer.headers.get("last-modified", "")[:200],
             }
         )
-        self._keep_release(address, known)
-        return known
 
     def _judged(
         self, address: SuiteAddress, raw: bytes, signature: bytes | None, *, signed: bool
@@ -198,21 +210,44 @@ class SuiteStore:
             read_at=self._now(),
         )
 
-    def release_path(self, address: SuiteAddress) -> Path:
-        """Return where the Release file of *address* is kept."""
-        keys = hashlib.sha256(b"\0".join(address.keys)).hexdigest()
-        name = f"{address.root}\n{address.trusted}\n{keys}"
-        return self._folder / f"release-{hashlib.sha256(name.encode()).hexdigest()[:40]}.json"
+    def release_path(self, address: SuiteAddress, architecture: str) -> Path:
+        """Return where the Release file of a set is kept."""
+        return self._folder / _name_of(address, f"\n{architecture} {' '.join(address.components)}")
 
-    def _keep_release(self, address: SuiteAddress, known: KnownRelease) -> None:
+    def keep_release(
+        self,
+        address: SuiteAddress,
+        architecture: str,
+        known: KnownRelease,
+        indices: Iterable[PackagesIndex],
+    ) -> None:
+        """
+        Let *known* and its *indices*, which are all of them, be the set that is kept.
+
+        Where one of them could not be kept, or this cannot be, the set from before stays.
+        """
+        if any(one.path.parent != self._folder for one in indices):
+            return
         stored = {key: value for key, value in _fields(known).items() if key != "release"}
-        path = self.release_path(address)
+        path = self.release_path(address, architecture)
         import uuid
 
         part = path.with_name(f"{path.name}.{os.getpid()}-{uuid.uuid4().hex[:8]}.part")
+        try:
+            with suppress(OSError):
+                part.write_text(json.dumps(stored), encoding="utf-8")
+                part.replace(path)
+        finally:
+            with suppress(OSError):
+                part.unlink()
+
+    def use_kept(self, address: SuiteAddress, architecture: str) -> None:
+        """Note that a kept set is used, so that `forget_unused` leaves it."""
+        path = self.release_path(address, architecture)
         with suppress(OSError):
-            part.write_text(json.dumps(stored), encoding="utf-8")
-            part.replace(path)
+            # once a day, since what is kept of other commands rests on files that stay as they are
+            if abs(self._now() - path.stat().st_mtime) > _TOUCH_S:
+                os.utime(path, (self._now(), self._now()))
 
     # Indices ------------------------------------------------------------------------------
 
@@ -241,13 +276,23 @@ class SuiteStore:
             HashMismatch: The mirror gives another file than its Release file lists.
             IndexUnreachable: It gives none.
         """
-        plain = release.files.get(path)
-        listed = plain or _compressed(release, path)[0][1]
-        place = self._folder / f"packages-{FORMAT}-{listed.sha256}.sqlite"
-        if not is_whole(place):
+        forms = _compressed(release, path)
+        if not forms:
+            raise IndexUnreachable(
+                f"the package index {path} of {address.label} could not be read",
+                index="debian",
+                why="its Release file lists none",
+                repair=("check the address, suites and components in robot.yaml",),
+            )
+        listed = release.files.get(path) or forms[0][1]
+        name = f"packages-{FORMAT}-{listed.sha256}.sqlite"
+        with self._lock:
+            places = [one / name for one in (self._folder, self._spare) if one is not None]
+        place = next((one for one in places if is_whole(one)), None)
+        if place is None:
             if offline:
                 return None
-            self._build(address, release, path, place)
+            place = self._build(address, release, path, name)
             self._has_grown = True
         with suppress(OSError):
             # by the clock that `forget_unused` goes by; the disk may have another
@@ -260,7 +305,8 @@ class SuiteStore:
             pin=release.pin if address.pin is None else address.pin,
         )
 
-    def _build(self, address: SuiteAddress, release: Release, path: str, place: Path) -> None:
+    def _build(self, address: SuiteAddress, release: Release, path: str, place: str) -> Path:
+        """Return where the parsed index called *place* now stands."""
         what = f"the package index {path} of {address.label}"
         last: HashMismatch | IndexUnreachable | None = None
         for name, listed in _compressed(release, path):
@@ -271,16 +317,36 @@ class SuiteStore:
                 continue
             if body is None:
                 continue
-            chunks = _unpacked(body, name)
-            plain = release.files.get(path)
-            write_index(place, _checked(chunks, plain, what))
-            return
+            return self._written(body, name, release.files.get(path), what, place)
         raise last or IndexUnreachable(
             f"{what} could not be read",
             index="debian",
             why="the mirror lists it and does not have it",
             repair=("another mirror under system: {mirror: ...}",),
         )
+
+    def _written(
+        self, body: bytes, name: str, plain: ListedFile | None, what: str, place: str
+    ) -> Path:
+        trouble = "it takes no file"
+        for folder in (self._folder, None):
+            target = (folder or self._spare_folder()) / place
+            try:
+                write_index(target, _checked(_unpacked(body, name), plain, what))
+            except OSError as error:
+                trouble = (error.strerror or trouble).lower()
+            except sqlite3.OperationalError as error:
+                # a full disk, a folder that may only be read
+                trouble = str(error)
+            else:
+                return target
+        raise CannotWrite(target.parent, trouble, "type TMPDIR=FOLDER before the same command")
+
+    def _spare_folder(self) -> Path:
+        with self._lock:
+            if self._spare is None:
+                self._spare = self._make_spare()
+            return self._spare
 
     def _fetch_listed(
         self, address: SuiteAddress, release: Release, name: str, listed: ListedFile, what: str
@@ -316,6 +382,13 @@ class SuiteStore:
                 with suppress(OSError):
                     if old and path.stat().st_mtime < limit:
                         path.unlink()
+
+
+def _name_of(address: SuiteAddress, more: str) -> str:
+    """Return the name of a kept Release file; without *more*, that of versions before 2026-12."""
+    keys = hashlib.sha256(b"\0".join(address.keys)).hexdigest()
+    words = f"{address.root}\n{address.trusted}\n{keys}{more}"
+    return f"release-{hashlib.sha256(words.encode()).hexdigest()[:40]}.json"
 
 
 def _fields(known: KnownRelease) -> dict[str, Any]:

@@ -37,7 +37,7 @@ from ._pip_config import normal_name
 from ._words import one_line
 
 if TYPE_CHECKING:
-    from ._http import Client
+    from ._transport import Client
 
 MAX_DOWNLOAD = 256_000_000
 _MAX_MEMBERS = 100_000
@@ -68,7 +68,7 @@ def sdist_metadata(client: Client, file: IndexFile) -> DistributionMetadata:
         HashMismatch: It is not the file that the index lists.
         FileGone: The index lists it but does not have it.
     """
-    from ._http import TooLarge
+    from ._transport import TooLarge
     from ._wheel_range import downloaded
 
     name, version = normal_name(file.filename.rpartition("-")[0]), ""

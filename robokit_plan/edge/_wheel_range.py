@@ -23,10 +23,10 @@ from typing import IO, NamedTuple, cast
 
 from robokit_plan.model import DistributionMetadata, DistributionName, IndexFile, replace
 
-from ._http import Client, Reply, TooLarge
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
 from ._metadata import MAX_BYTES, MetadataUnusable, parse_metadata, unknown
 from ._pip_config import normal_name
+from ._transport import Client, Reply, TooLarge
 
 _TAIL = 1 << 16
 _MAX_RANGES = 24
@@ -182,10 +182,7 @@ def downloaded(client: Client, file: IndexFile, limit: int) -> IO[bytes]:
         check_status(reply.status, file.index, what)
         return _saved(reply.chunks(limit), file)
 
-    return client.ask(file.url, use, index=file.index, what=what, headers=_AS_STORED)
-
-
-_AS_STORED = {"Accept-Encoding": "identity"}
+    return client.ask(file.url, use, index=file.index, what=what, as_stored=True)
 
 
 def _saved(chunks: Iterable[bytes], file: IndexFile) -> IO[bytes]:
@@ -250,8 +247,8 @@ def _opened(client: Client, file: IndexFile) -> IO[bytes]:
         check_status(reply.status, file.index, what)
         return None
 
-    headers = {**_AS_STORED, "Range": span}
-    opened = client.ask(file.url, use, index=file.index, what=what, headers=headers)
+    headers = {"Range": span}
+    opened = client.ask(file.url, use, index=file.index, what=what, headers=headers, as_stored=True)
     return opened if opened is not None else downloaded(client, file, _MAX_WHOLE)
 
 
@@ -342,7 +339,8 @@ class _Ranges(io.RawIOBase):
             use,
             index=self._file.index,
             what=what,
-            headers={**_AS_STORED, "Range": f"bytes={start}-{stop - 1}"},
+            headers={"Range": f"bytes={start}-{stop - 1}"},
+            as_stored=True,
         )
         if body is None:
             raise zipfile.BadZipFile("a server that changes its mind about ranges")

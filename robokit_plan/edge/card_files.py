@@ -26,7 +26,7 @@ from .interruption import Interrupted, uninterrupted, worker_pool
 
 if TYPE_CHECKING:
     from ._debian_fetch import Fetcher
-    from ._http import Client, Reply
+    from ._transport import Client, Reply
 
 MAX_CODE = 500_000_000
 """Bytes of the robot's own folder; a folder with more holds something else besides."""
@@ -171,8 +171,9 @@ def fetch_bundle(
     """
     from ._debian_apt_config import read_apt_settings
     from ._debian_fetch import Fetcher
-    from ._http import Client
+    from ._pip_access import PipAccess
     from ._pip_config import index_settings
+    from ._transport import Client
 
     wanted = [*_debian(plan, robot, environ), *_python(plan), *_assets(plan)]
     names = _FatNames()
@@ -181,7 +182,7 @@ def fetch_bundle(
     for name in ("debian", "python", "assets"):
         (folder / name).mkdir(parents=True, exist_ok=True)
     fetcher = Fetcher(read_apt_settings(environ), environ)
-    client = Client(index_settings(robot.indexes, environ))
+    client = Client(PipAccess(index_settings(robot.indexes, environ)))
     done = 0
     try:
         with worker_pool(4) as pool:
@@ -221,7 +222,7 @@ def _fetched(
     for url in one.urls:
         try:
             found = (
-                _from_archive(fetcher, url, one, part)
+                fetcher.save(url, part, limit=one.size or _MAX_FILE, what=one.what)
                 if one.debian
                 else _from_index(client, url, one, part)
             )
@@ -252,16 +253,8 @@ def _fetched(
     )
 
 
-def _from_archive(fetcher: Fetcher, url: str, one: _Wanted, part: Path) -> bool:
-    answer = fetcher.get(url, limit=one.size or _MAX_FILE, what=one.what)
-    if answer.status != 200:
-        return False
-    part.write_bytes(answer.body)
-    return True
-
-
 def _from_index(client: Client, url: str, one: _Wanted, part: Path) -> bool:
-    from ._http import TooLarge
+    from ._transport import TooLarge
 
     def use(reply: Reply) -> bool:
         if reply.status != 200:
@@ -273,9 +266,7 @@ def _from_index(client: Client, url: str, one: _Wanted, part: Path) -> bool:
 
     try:
         # a packed sdist that a server unpacks on the way would have another hash
-        return client.ask(
-            url, use, index="card", what=one.what, headers={"Accept-Encoding": "identity"}
-        )
+        return client.ask(url, use, index="card", what=one.what, as_stored=True)
     except TooLarge:
         part.unlink(missing_ok=True)
         raise HashMismatch(

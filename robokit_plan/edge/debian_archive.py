@@ -11,6 +11,7 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -47,6 +48,7 @@ from ._debian_rows import RowReader
 from ._debian_status import read_status_file
 from ._debian_suite import KnownRelease, SuiteAddress, SuiteStore
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
+from ._ordinary import read_bytes
 from .files import passing_folder
 from .interruption import worker_pool
 from .kept_rows import ARCHIVE_FRESH_S, Rows, ago
@@ -54,6 +56,7 @@ from .kept_rows import ARCHIVE_FRESH_S, Rows, ago
 APT_PLACE = Origin(file="apt configuration")
 """Where apt's settings come from; the machine's own paths stay out of what we print."""
 _TRIES = 3
+_MAX_KEY = 4_000_000
 
 Progress = Callable[[int, int, str], object]
 
@@ -170,19 +173,24 @@ def debian_archive(
     mirrors = archive_mirrors(system, settings, str(release["codename"]), data)
     if isinstance(mirrors, str):
         return mirrors
-    temporary = None
     if folder is None:
         folder = _cache_folder(environ)
-    if not _is_writable(folder):
-        temporary = passing_folder()
-        folder = Path(temporary.name)
+    # What it holds is used, whether or not it takes more.
+    with suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+    spare: list[tempfile.TemporaryDirectory[str]] = []
+
+    def make_spare() -> Path:
+        spare.append(passing_folder())
+        return Path(spare[0].name)
+
     fetcher = Fetcher(settings, environ, sleep=sleep)
     try:
         job = _Job(
             system=system,
             root=root,
             mirrors=mirrors,
-            store=SuiteStore(folder, fetcher, environ, now=now, sleep=sleep),
+            store=SuiteStore(folder, fetcher, environ, spare=make_spare, now=now, sleep=sleep),
             offline=offline,
             progress=progress or (lambda _done, _known, _label: None),
             now=now,
@@ -190,13 +198,13 @@ def debian_archive(
         )
         reader = job.reader(str(release["codename"]), data)
     except BaseException:
-        if temporary is not None:
-            temporary.cleanup()
+        for one in spare:
+            one.cleanup()
         raise
     finally:
         fetcher.close()
-    reader._folder = temporary  # noqa: SLF001  it goes with what reads from it
-    if temporary is not None:
+    if spare:
+        reader._folder = spare[0]  # noqa: SLF001  it goes with what reads from it
         reader.grounds = None
     return reader
 
@@ -205,15 +213,6 @@ def _cache_folder(environ: Mapping[str, str]) -> Path:
     from .cache import cache_file
 
     return cache_file(environ).parent / "debian"
-
-
-def _is_writable(folder: Path) -> bool:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            return True
-    except OSError:
-        return False
 
 
 # Mirrors ----------------------------------------------------------------------------------
@@ -350,8 +349,7 @@ def _keys_of(source: AptSource, settings: AptSettings) -> tuple[bytes, ...]:
 
 def _read_key(path: Path) -> bytes:
     try:
-        with path.open("rb") as file:
-            return file.read(4_000_000)
+        return read_bytes(path, _MAX_KEY)
     except OSError:
         return b""
 
@@ -466,13 +464,16 @@ class _Job:
         return None
 
     def _open_one(self, address: SuiteAddress) -> tuple[KnownRelease, list[PackagesIndex]] | None:
-        kept = self.store.kept_release(address)
+        kept = self.store.kept_release(address, self.system.architecture)
+        if kept is not None and not self._is_fit(address, kept):
+            kept = None
         fresh = kept is not None and 0 <= self.now() - kept.read_at < ARCHIVE_FRESH_S
-        if self.offline or (fresh and kept is not None and kept.verified):
-            if kept is None or not self._is_fit(address, kept):
-                return None
-            indices = self._indices(address, kept, offline=self.offline)
-            return None if indices is None else (kept, indices)
+        if self.offline:
+            return self._kept(address, kept, offline=True)
+        if fresh and kept is not None and kept.verified:
+            # A list of it may be damaged here, and on the mirror be replaced already.
+            with suppress(IndexTrouble):
+                return self._kept(address, kept, offline=False)
         last: IndexTrouble | None = None
         for attempt in range(_TRIES):
             if attempt:
@@ -480,24 +481,58 @@ class _Job:
                 self.sleep(2.0 * attempt)
             try:
                 known = self.store.fetch_release(address, kept)
-                if known is None or not self._is_fit(address, known):
+                if known is None:
+                    last = None if kept is None else self._gone(address)
+                    break
+                if not self._is_fit(address, known):
                     return None
                 indices = self._indices(address, known, offline=False)
             except HashMismatch as error:
                 last = error
                 if "signed" in error.message:
-                    break
+                    raise
                 continue
             except IndexUnreachable as error:
                 last = error
                 break
-            return None if indices is None else (known, indices)
-        if isinstance(last, IndexUnreachable) and kept is not None and self._is_fit(address, kept):
-            indices = self._indices(address, kept, offline=True)
-            if indices is not None:
-                self._report_unanswered(address, kept, last)
-                return kept, indices
-        raise last or AssertionError
+            if indices is None:
+                return None
+            # Only now, as what was kept is of use until all of the new set is here.
+            self.store.keep_release(address, self.system.architecture, known, indices)
+            return known, indices
+        if last is None:
+            return None
+        found = self._kept(address, kept, offline=True)
+        if found is None:
+            raise last
+        self._report_unanswered(address, found[0], last)
+        return found
+
+    def _kept(
+        self, address: SuiteAddress, kept: KnownRelease | None, *, offline: bool
+    ) -> tuple[KnownRelease, list[PackagesIndex]] | None:
+        """Return the set that is kept; None where it is not whole and may not be made so."""
+        if kept is None:
+            return None
+        indices = self._indices(address, kept, offline=offline)
+        if indices is None:
+            return None
+        architecture = self.system.architecture
+        if not self.store.release_path(address, architecture).exists():
+            self.store.keep_release(address, architecture, kept, indices)
+        self.store.use_kept(address, architecture)
+        return kept, indices
+
+    def _gone(self, address: SuiteAddress) -> IndexUnreachable:
+        return IndexUnreachable(
+            f"the Release file of {address.label} could not be read",
+            index="debian",
+            why="the mirror had it and has it no more",
+            repair=(
+                "wait some minutes, as it may be in the middle of an update",
+                "check system: {mirror: ..., suites: [...]} in robot.yaml",
+            ),
+        )
 
     def _is_fit(self, address: SuiteAddress, known: KnownRelease) -> bool:
         """Whether an archive found through apt is Debian's, not one with the same code names."""
@@ -559,7 +594,7 @@ class _Job:
         )
 
     def _report_unanswered(
-        self, address: SuiteAddress, kept: KnownRelease, trouble: IndexUnreachable
+        self, address: SuiteAddress, kept: KnownRelease, trouble: IndexTrouble
     ) -> None:
         self.findings.append(
             finding(
@@ -703,7 +738,8 @@ class _Job:
             pages={},
             built={},
             releases={
-                str(self.store.release_path(address)): known.state for address, known in releases
+                str(self.store.release_path(address, self.system.architecture)): known.state
+                for address, known in releases
             },
             files=tuple(str(index.path) for index in indices),
             moments=tuple((moment, now > moment) for moment in sorted(set(moments))),

@@ -41,7 +41,7 @@ from .cache import Cache
 from .kept_rows import BUILT, HEAD, PageHead, built_states, is_fresh, parse_head, stored_head
 
 if TYPE_CHECKING:
-    from ._http import Client, Reply
+    from ._transport import Client, Reply
 
 __all__ = [
     "Fetched",
@@ -281,7 +281,7 @@ class PythonIndexes:
         """
         from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
 
-        from ._http import CONNECTIONS, Stopped
+        from ._transport import CONNECTIONS, Stopped
 
         client = self._connected()
         pool = ThreadPoolExecutor(min(CONNECTIONS, len(jobs)), thread_name_prefix="index")
@@ -323,10 +323,11 @@ class PythonIndexes:
         return learned
 
     def _connected(self) -> Client:
-        from ._http import Client
+        from ._pip_access import PipAccess
+        from ._transport import Client
 
         if self._client is None:
-            self._client = Client(self.settings, sleep=self._sleep)
+            self._client = Client(PipAccess(self.settings), sleep=self._sleep)
         return self._client
 
     # --- pages ------------------------------------------------------------------------------
@@ -471,7 +472,7 @@ class PythonIndexes:
                 body=body,
             )
 
-        from ._http import TooLarge
+        from ._transport import TooLarge
         from ._wheel_range import check_status
 
         try:

@@ -6,9 +6,7 @@ import hashlib
 import json
 import os
 import re
-import shutil
 import socket
-import ssl
 import subprocess
 import sys
 import threading
@@ -34,6 +32,7 @@ from robokit_plan.edge.python_index import (
 )
 from robokit_plan.model import DistributionName, IndexFile
 
+from .certificates import NEEDS_OPENSSL, made_certificate, server_context
 from .index_server import IndexServer, Request, metadata, serving, tarball, wheel
 
 WHEEL = "hull_math-1.0-py3-none-any.whl"
@@ -379,7 +378,7 @@ class TestTries:
         with pytest.raises(IndexUnreachable) as caught:
             _page(_secure("https://127.0.0.1:9", certificates="/no/such/file.pem"))
         assert caught.value.why == (
-            "the certificates that pip is configured for cannot be read (no such file or directory)"
+            "the configured certificates cannot be read (no such file or directory)"
         )
 
     def test_what_others_learned_is_kept_where_one_fails(self, index: IndexServer) -> None:
@@ -404,29 +403,19 @@ class TestTries:
         assert _page(_indexes(index, cache, offline=True), DistributionName("good")) == ()
 
 
-@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl makes the certificate")
+@NEEDS_OPENSSL
 class TestCertificates:
     """A server whose certificate nobody but the test knows."""
 
     @pytest.fixture(scope="class")
     @staticmethod
     def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
-        folder = tmp_path_factory.mktemp("tls")
-        options = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
-        names = ["-subj", "/CN=test", "-addext", "subjectAltName=IP:127.0.0.1"]
-        files = ["-keyout", str(folder / "all.pem"), "-out", str(folder / "certificate.pem")]
-        command = ["openssl", "req", "-x509", "-days", "2", *options, *names, *files]
-        subprocess.run(command, check=True, capture_output=True)
-        with (folder / "all.pem").open("ab") as both:
-            both.write((folder / "certificate.pem").read_bytes())
-        return folder / "certificate.pem"
+        return made_certificate(tmp_path_factory.mktemp("tls"))
 
     @pytest.fixture
     @staticmethod
     def secure(certificate: Path) -> Iterator[IndexServer]:
-        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-        context.load_cert_chain(certificate.with_name("all.pem"))
-        with serving(context) as found:
+        with serving(server_context(certificate)) as found:
             found.page("hull-math", [])
             yield found
 

@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from packaging.requirements import Requirement
 
 import robokit_plan.edge._sdist as module
-from robokit_plan.edge._http import Client
 from robokit_plan.edge._metadata import MAX_BYTES, MetadataUnusable
+from robokit_plan.edge._pip_access import PipAccess
 from robokit_plan.edge._sdist import (
     LEGACY_BUILD,
     metadata_of,
@@ -28,6 +28,7 @@ from robokit_plan.edge._sdist import (
     sdist_metadata,
     sdist_name,
 )
+from robokit_plan.edge._transport import Client
 from robokit_plan.edge.python_index import HashMismatch, IndexSettings
 from robokit_plan.model import DistributionMetadata, DistributionName, IndexFile
 from tests.pace import within
@@ -378,7 +379,7 @@ class TestDownload:
             "url": f"{server.url}/{NAME}",
             "sha256": hashlib.sha256(body).hexdigest(),
         }
-        client = Client(IndexSettings(indexes=()), sleep=lambda _: None)
+        client = Client(PipAccess(IndexSettings(indexes=())), sleep=lambda _: None)
         return sdist_metadata(client, IndexFile(**{**known, **changes}))
 
     def test_the_whole_way(self, server: IndexServer) -> None:

@@ -15,7 +15,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from robokit_plan.edge._http import Client
 from robokit_plan.edge._metadata import (
     MAX_BYTES,
     MetadataUnusable,
@@ -23,7 +22,9 @@ from robokit_plan.edge._metadata import (
     parse_stored_metadata,
     stored_metadata,
 )
+from robokit_plan.edge._pip_access import PipAccess
 from robokit_plan.edge._pip_config import normal_name
+from robokit_plan.edge._transport import Client
 from robokit_plan.edge._wheel_range import (
     FileGone,
     _content_range,
@@ -56,7 +57,9 @@ def index(server: IndexServer) -> IndexServer:
 
 
 def _client() -> Client:
-    return Client(IndexSettings(indexes=(), timeout_s=5, retries=1), sleep=lambda _: None)
+    return Client(
+        PipAccess(IndexSettings(indexes=(), timeout_s=5, retries=1)), sleep=lambda _: None
+    )
 
 
 def _file(index: IndexServer, body: bytes, **changes: Any) -> IndexFile:

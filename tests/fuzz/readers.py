@@ -30,7 +30,6 @@ from robokit_plan.edge._debian_apt_config import parse_deb822_sources, parse_lis
 from robokit_plan.edge._debian_index import PackagesIndex, write_index
 from robokit_plan.edge._debian_release import clear_text, parse_release
 from robokit_plan.edge._debian_status import read_status_file
-from robokit_plan.edge._http import Client
 from robokit_plan.edge._index_page import (
     PageUnreadable,
     parse_page,
@@ -39,6 +38,7 @@ from robokit_plan.edge._index_page import (
 )
 from robokit_plan.edge._metadata import MetadataUnusable, parse_metadata, parse_stored_metadata
 from robokit_plan.edge._sdist import metadata_of, read_files
+from robokit_plan.edge._transport import Client
 from robokit_plan.edge._tree import decoded, parse_tree
 from robokit_plan.edge._wheel_range import wheel_metadata
 from robokit_plan.edge.built_wheels import BuiltUnfit, take_built

@@ -25,7 +25,8 @@ from types import TracebackType
 from typing import Any, Self, cast
 from urllib.parse import unquote, urljoin
 
-from robokit_plan.edge._http import Client, Reply
+from robokit_plan.edge._pip_access import PipAccess
+from robokit_plan.edge._transport import Client, Reply
 from robokit_plan.edge._wheel_range import _opened, downloaded
 from robokit_plan.edge.python_index import IndexSettings
 from robokit_plan.model import IndexFile
@@ -76,7 +77,7 @@ class Relay:
 
     def __init__(self, settings: IndexSettings, machine: str) -> None:
         self._source = settings.indexes[0]
-        self._client = Client(settings)
+        self._client = Client(PipAccess(settings))
         self._machine = machine
         self._files: list[IndexFile] = []
         self._pages: dict[str, bytes | None] = {}
