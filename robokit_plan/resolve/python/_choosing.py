@@ -100,6 +100,11 @@ class Choosing:
         self._deferred: list[_Name] = []
         self._outdated = False
 
+    @property
+    def steps_left(self) -> int:
+        """How many steps were not spent."""
+        return self._engine.steps_left
+
     def chosen(self) -> Mapping[str, Candidate]:
         """
         Return what was chosen, by identifier; only what the asks lead to.

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 
-from packaging.version import Version
-
 from robokit_plan.model import DistributionName, Finding, Need, Place, Severity, dataclass, finding
 
 from ._clash import Clash, Trail, clash_of
@@ -14,8 +12,8 @@ from ._conflict_repairs import repairs_of
 from ._fixes import packages_fix, requires_fix
 from ._offers import Lack, Refusal, refusal_of, wheel_targets
 from ._parsing import is_exact
-from ._search import Stuck, search
-from ._units import STEPS, Unit, asks_in, least_conflict
+from ._search import Found, Stuck, search
+from ._units import Unit, asks_in, least_conflict
 from ._words import joined
 from ._world import PYTHON, World
 from .target import target_for
@@ -38,10 +36,12 @@ def explain(world: World, units: Sequence[Unit], stuck: Stuck) -> Told | Need:
     least = least_conflict(world, units, stuck)
     if isinstance(least, Need):
         return least
-    again = search(world, asks_in(least), steps=STEPS)
+    again = search(world, asks_in(least), budget=world.budget)
     if isinstance(again, Need):
         return again
-    clash = clash_of(world, least, again if isinstance(again, Stuck) else stuck)
+    if isinstance(again, Found) or again.too_deep:
+        again = stuck
+    clash = clash_of(world, least, again)
     if isinstance(clash, Need):
         return clash
     mended = repairs_of(world, units, least)
@@ -54,12 +54,18 @@ def explain(world: World, units: Sequence[Unit], stuck: Stuck) -> Told | Need:
     return Told(finding=told, without=mended.without)
 
 
-def tell_alone(world: World, unit: Unit) -> Finding | None:
-    """Return why nothing fits *unit* by itself; None where something does, or it is not read."""
+def is_met_alone(world: World, unit: Unit) -> bool:
+    """Return whether some release fits *unit*, whatever that needs in turn, or may once read."""
     project = world.project(unit.ask.name)
-    if project is None or world.matches(project, [unit.ask.specifier]):
-        return None
-    return tell_trail(world, Trail(unit=unit), ())
+    return project is None or bool(world.matches(project, [unit.ask.specifier]))
+
+
+def tell_alone(world: World, unit: Unit, others: Sequence[Unit]) -> Finding | Need:
+    """Return why nothing fits *unit* by itself, and what would beside *others*."""
+    mended = repairs_of(world, [unit, *others], [unit])
+    if isinstance(mended, Need):
+        return mended
+    return tell_trail(world, Trail(unit=unit), mended.eased)
 
 
 # Findings
@@ -114,7 +120,7 @@ def _tell_clash(
 def _no_other_helps(world: World, trails: Iterable[Trail]) -> list[str]:
     """Say which releases a unit would have allowed besides the one in its trail."""
     found = []
-    for unit in {id(trail.unit): trail.unit for trail in trails if trail.through}.values():
+    for unit in {id(trail.unit): trail.unit for trail in trails if trail.length}.values():
         project = world.project(unit.ask.name)
         if project is None or is_exact(unit.ask.specifier):
             continue
@@ -175,7 +181,7 @@ def _found(
     why: Iterable[str],
     repair: Iterable[str],
 ) -> Finding:
-    chain = [trail.text] if trail.through else []
+    chain = [trail.text] if trail.length else []
     return finding(
         rule,
         Severity.ERROR,
@@ -202,7 +208,7 @@ def _tell_missing(
         fact = world.facts.modules[name]
         why.append(f"the module {fact.module} comes from {joined(fact.distributions, 'or')}")
         mend.extend(fact.distributions[:1])
-    elif not trail.through:
+    elif not trail.length:
         near = get_close_matches(name, sorted(world.known_names()), n=1, cutoff=0.8)
         why += [f"{near[0]} has a similar name" for _ in near]
         mend.extend(DistributionName(one) for one in near)
@@ -211,7 +217,7 @@ def _tell_missing(
     message = f"no Python index has {name}"
     if served:
         message = f"the index {served} does not have {name}"
-    if trail.through:
+    if trail.length:
         mend = []
     return _found(
         world,
@@ -255,16 +261,8 @@ def _tell_version(
             else f"the index has {newest} only"
         ]
         more = []
-    if refusal.usable and not trail.through:
-        more.append(requires_fix(f"{refusal.name}{_sign(refusal)}", trail.unit.lines))
     rule = "yanked-release" if refusal.lack is Lack.YANKED else "version-missing"
     return _found(world, rule, message, trail, why, [*more, *repairs])
-
-
-def _sign(refusal: Refusal) -> str:
-    """Return a specifier that the target can meet."""
-    final = [one for one in refusal.usable if not one.is_prerelease] or list(refusal.usable)
-    return f">={final[0]}"
 
 
 def _tell_other_pythons(
@@ -278,12 +276,12 @@ def _tell_other_pythons(
         f"{trail.ask.text} is not for the robot's Python {world.target.python}",
         trail,
         [f"{refusal.name} {offer.version} needs Python {joined(texts, 'or')}"],
-        [*_usable_repairs(trail, refusal), *_release_repairs(world, refusal), *repairs],
+        _with_releases(world, trail, refusal, repairs),
     )
 
 
 def _tell_python(world: World, trail: Trail, repairs: tuple[str, ...]) -> Finding:
-    release = trail.through[-1][0] if trail.through else None
+    release = trail.release
     who = trail.unit.text if release is None else f"{release.name} {release.version}"
     return finding(
         "requires-python-conflict",
@@ -320,29 +318,27 @@ def _tell_no_file(
         if not offer.sdists:
             why.append("there is no source archive to build from")
         more += _debian_repairs(world, trail, refusal.name)
-        more += _usable_repairs(trail, refusal)
-        more += _release_repairs(world, refusal)
+        repairs = _with_releases(world, trail, refusal, repairs)
     return _found(world, "wheel-missing", message, trail, why, [*more, *repairs])
-
-
-def _usable_repairs(trail: Trail, refusal: Refusal) -> list[str]:
-    final = [one for one in refusal.usable if not one.is_prerelease]
-    if trail.through or not final:
-        return []
-    newest: Version = final[0]
-    sign = "<=" if newest < refusal.matching[0].version else ">="
-    return [requires_fix(f"{refusal.name}{sign}{newest}", trail.unit.lines)]
 
 
 def _debian_repairs(world: World, trail: Trail, name: DistributionName) -> list[str]:
     """Name the Debian package with the same module, where the facts know one."""
-    if trail.through:
+    if trail.length:
         return []
     for fact in world.facts.native.get(name, ()):
         package = fact.instead.get(world.target.release)
         if package is not None:
             return [packages_fix(package, trail.unit.lines, f", in place of {name}")]
     return []
+
+
+def _with_releases(
+    world: World, trail: Trail, refusal: Refusal, repairs: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return *repairs* with those by another Debian release after what opens the line itself."""
+    own = 0 if trail.length else len(repairs) - 1
+    return (*repairs[:own], *_release_repairs(world, refusal), *repairs[own:])
 
 
 def _release_repairs(world: World, refusal: Refusal) -> list[str]:

@@ -37,6 +37,13 @@ from ._releases import Project, Release, View, covers, is_too_late
 PYTHON = DistributionName("<python>")
 """Stands for the target's Python itself, as what a Requires-Python asks for."""
 
+EXPLAINING_STEPS = 10_000_000
+"""
+For all the searches that explanations make, some two seconds; beyond it parts stay in unlooked at.
+Recorded conflicts took under 1,000, sixty requirements that only all together exclude each other a
+million.
+"""
+
 _NO_VERSION = Version("0")
 
 
@@ -88,6 +95,15 @@ def asks_of(line: Line, root: PythonRequirement | None = None, added: str = "") 
     )
 
 
+class Budget:
+    """Steps that all searches of explanations together may take."""
+
+    __slots__ = ("left",)
+
+    def __init__(self, steps: int) -> None:
+        self.left = steps
+
+
 class World:
     """
     A snapshot seen from one target: releases, dependencies, and which rows are missing.
@@ -99,6 +115,7 @@ class World:
         snapshot: What is known.
         bounded: Let in only what Debian's compiled modules run beside.
         wheels_only: Let in no source archives of these.
+        budget: What explanations may still take; a whole one where none is given.
     """
 
     def __init__(
@@ -108,7 +125,9 @@ class World:
         *,
         bounded: bool = False,
         wheels_only: frozenset[DistributionName] = frozenset(),
+        budget: Budget | None = None,
     ) -> None:
+        self.budget = budget or Budget(EXPLAINING_STEPS)
         self._bounded = bounded
         self.wheels_only = wheels_only
         self.snapshot = snapshot
@@ -142,7 +161,13 @@ class World:
     def without_archives(self, names: AbstractSet[DistributionName]) -> World:
         """Return this world without the source archives of *names*."""
         wheels_only = self.wheels_only | names
-        return World(self.problem, self.snapshot, bounded=self._bounded, wheels_only=wheels_only)
+        return World(
+            self.problem,
+            self.snapshot,
+            bounded=self._bounded,
+            wheels_only=wheels_only,
+            budget=self.budget,
+        )
 
     def locked(self, name: DistributionName) -> str | None:
         """Return the version of *name* to keep where it still fits."""
@@ -270,19 +295,12 @@ class World:
         """Return whether *file* is meant for the target's Python, as far as the index says."""
         return not file.requires_python or python_allows(file.requires_python, self.python)
 
-    def reach(self, name: DistributionName) -> frozenset[DistributionName]:
-        """Return *name* and all that its releases, as far as met, lead to."""
+    def leads(self) -> Mapping[DistributionName, AbstractSet[DistributionName]]:
+        """Return for each name what its releases, as far as met, ask for."""
         after: dict[DistributionName, set[DistributionName]] = {}
         for (release, _), asks in self._dependencies.items():
             after.setdefault(release.name, set()).update(ask.name for ask in asks)
-        seen = {name}
-        left = [name]
-        while left:
-            for one in after.get(left.pop(), ()):
-                if one not in seen:
-                    seen.add(one)
-                    left.append(one)
-        return frozenset(seen)
+        return after
 
     def only_index(self, name: DistributionName) -> str:
         """Return the one index that may serve *name*; "" where none is set apart for it."""
