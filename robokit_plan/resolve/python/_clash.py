@@ -11,7 +11,7 @@ from ._parsing import allows
 from ._releases import Release
 from ._search import Stuck
 from ._units import Unit
-from ._world import PYTHON, Ask, Candidate, World
+from ._world import METADATA, PYTHON, Ask, Candidate, World
 
 _PASSES = 24
 _LONGEST = 3
@@ -76,6 +76,8 @@ class Trail:
         release, ask = self.release, self.ask
         if release is None:
             return ""
+        if ask.name == METADATA:
+            return f"{release.name} {release.version} cannot be taken: {ask.text}"
         added = f" (not in its metadata: {ask.added})" if ask.added else ""
         needs = "needs" if ask.name == PYTHON else "asks for"
         return f"{release.name} {release.version} {needs} {ask.text}{added}"
@@ -161,7 +163,7 @@ def _trail_to(world: World, unit: Unit, names: Collection[DistributionName]) -> 
         trail = queue.popleft()
         if trail.ask.name in names:
             return trail
-        if trail.ask.name == PYTHON or trail.length == _LONGEST:
+        if trail.ask.name in {PYTHON, METADATA} or trail.length == _LONGEST:
             continue
         project = world.project(trail.ask.name)
         if project is None:
@@ -221,6 +223,9 @@ def _walk(
         if ask.specifier in here:
             continue
         here[ask.specifier] = trail
+        if name == METADATA:
+            met = here.values()
+            break
         if name == PYTHON:
             if not allows(ask.specifier, world.python_version):
                 met = here.values()
@@ -245,7 +250,8 @@ def _walk(
             continue
         hinted = [one.specifier for one in hints.get(name, ())]
         matches = world.matches(project, [*here, *hinted]) or world.matches(project, here)
-        first = next((one for one in matches if one not in passed_over), matches[0])
+        open_ = (one for one in matches if one not in passed_over and not world.invalid(one))
+        first = next(open_, matches[0])
         chosen[name] = first
         queue.extend(_onward(world, first, "", trail, unread))
     if pages or unread:
@@ -291,6 +297,8 @@ def _least(world: World, name: DistributionName, trails: Sequence[Trail]) -> Cla
 
 def _satisfiable(world: World, name: DistributionName, trails: Iterable[Trail]) -> bool:
     specifiers = [trail.ask.specifier for trail in trails]
+    if name == METADATA:
+        return False
     if name == PYTHON:
         return all(allows(one, world.python_version) for one in specifiers)
     project = world.project(name)

@@ -12,10 +12,11 @@ from ._conflict_repairs import repairs_of
 from ._fixes import packages_fix, requires_fix
 from ._offers import Lack, Refusal, refusal_of, wheel_targets
 from ._parsing import is_exact
+from ._releases import Release
 from ._search import Found, Stuck, search
 from ._units import Unit, asks_in, least_conflict
 from ._words import joined
-from ._world import PYTHON, World
+from ._world import METADATA, PYTHON, World
 from .target import target_for
 
 _MOST_REPAIRS = 3
@@ -88,6 +89,9 @@ def _tell_clash(
 ) -> Finding:
     who = _instances(least)
     what = "Python" if clash.name == PYTHON else clash.name
+    if clash.name == METADATA:
+        # Each release has its own; that none of a project can be used is told by the trails.
+        what = next(one.release.name for one in clash.trails if one.release is not None)
     if len(least) == 1:
         asks = "asks" if len(who) == 1 else "ask"
         message = f"{joined(who)} {asks} for {least[0].text}, which cannot be installed"
@@ -113,7 +117,7 @@ def _tell_clash(
         why=why,
         repair=repairs,
         plugins=who,
-        resource=None if clash.name == PYTHON else clash.name,
+        resource=None if clash.name == PYTHON else what,
     )
 
 
@@ -156,6 +160,8 @@ def tell_trail(world: World, trail: Trail, repairs: tuple[str, ...]) -> Finding:
     ask = trail.ask
     if ask.name == PYTHON:
         return _tell_python(world, trail, repairs)
+    if ask.name == METADATA and trail.release is not None:
+        return _tell_invalid(world, trail, trail.release, repairs)
     project = world.project(ask.name)
     if project is None:
         raise LookupError(ask.name)
@@ -292,6 +298,25 @@ def _tell_python(world: World, trail: Trail, repairs: tuple[str, ...]) -> Findin
         repair=(*repairs, "robokit-plan disable " + " ".join(trail.unit.instances)),
         plugins=trail.unit.instances,
         resource=None if release is None else release.name,
+    )
+
+
+def _tell_invalid(
+    world: World, trail: Trail, release: Release, repairs: tuple[str, ...]
+) -> Finding:
+    return finding(
+        "metadata-invalid",
+        Severity.ERROR,
+        f"{release.name} {release.version} cannot be taken: {trail.ask.text}",
+        places=_places([trail.unit]),
+        why=[
+            *([trail.text] if trail.length > 1 else []),
+            *_no_other_helps(world, [trail]),
+            "pip passes such a release over, and no other one is left",
+        ],
+        repair=(*repairs, "robokit-plan disable " + " ".join(trail.unit.instances)),
+        plugins=trail.unit.instances,
+        resource=release.name,
     )
 
 

@@ -154,8 +154,6 @@ def _eased(
             for one in world.pool(project)
             if release.version < one.version <= newest and not one.version.is_prerelease
         }
-        shown = unit.text.removesuffix(unit.ask.specifier)
-        for text in requires_fixes(
-            unit.lines, lambda line: asked_anew(line, specifier, shown=shown)
-        ):
+        name = unit.ask.name
+        for text in requires_fixes(unit.lines, lambda line: asked_anew(line, name, specifier)):
             yield len(given_up), text

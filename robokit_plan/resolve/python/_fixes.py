@@ -7,7 +7,9 @@ from collections.abc import Callable, Iterable
 from packaging.specifiers import SpecifierSet
 from packaging.version import Version
 
-from ._parsing import find_requirement, find_specifier, specifier_text
+from robokit_plan.model import DistributionName
+
+from ._parsing import Line, find_requirement, find_specifier, specifier_text
 from ._problem import PythonRequirement
 from ._words import joined
 
@@ -33,36 +35,42 @@ def requires_fixes(
     return [requires_fix(text, changed[text], more) for text in sorted(changed)]
 
 
-def asked_anew(line: PythonRequirement, specifier: str, *, shown: str) -> str:
+def asked_anew(line: PythonRequirement, name: DistributionName, specifier: str) -> str:
     """
-    Return the requirement of *line* with another *specifier*, its extras and marker kept.
+    Return the requirement of *line* on *name* with another *specifier*, its extras and marker kept.
 
-    *shown*: the name, for a line that is no requirement itself.
+    A line that asks for something else gets one beside it.
     """
-    asked = find_requirement(line.text)
-    if asked is None or asked.url is not None:
-        return f"{shown}{specifier}"
-    name = f"{asked.name}[{','.join(asked.extras)}]" if asked.extras else asked.name
+    asked = _asked(line, name)
+    if asked is None:
+        return f"{name}{specifier}"
+    shown = f"{name}[{','.join(asked.extras)}]" if asked.extras else name
     marker = f"; {asked.marker}".replace('"', "'") if asked.marker else ""
-    return f"{name}{specifier}{marker}"
+    return f"{shown}{specifier}{marker}"
 
 
-def without_version(line: PythonRequirement, name: str, version: Version) -> str:
+def without_version(line: PythonRequirement, name: DistributionName, version: str) -> str:
     """Return the requirement of *line* on *name* with all its bounds, and *version* let out."""
-    asked = find_requirement(line.text)
-    own = "" if asked is None or asked.name != name else asked.specifier
-    if find_specifier(own) is None:
-        own = ""
+    asked = _asked(line, name)
     # What lets in this one version alone would leave nothing.
     kept = [
         str(one)
-        for one in SpecifierSet(own)
+        for one in (() if asked is None else find_specifier(asked.specifier) or ())
         if one.operator not in {"==", "==="} or one.version.endswith(".*")
     ]
-    specifier = specifier_text(SpecifierSet(",".join([*kept, f"!={version}"])))
-    if asked is None or asked.name != name:
-        return f"{name}{specifier}"
-    return asked_anew(line, specifier, shown=name)
+    return asked_anew(line, name, specifier_text(SpecifierSet(",".join([*kept, f"!={version}"]))))
+
+
+def with_lower_bound(line: PythonRequirement, name: DistributionName, version: Version) -> str:
+    """Return the requirement of *line* on *name*, which lets *version* in, from there on."""
+    asked = _asked(line, name)
+    own = "" if asked is None else asked.specifier
+    return asked_anew(line, name, moved_bounds(own, version, older=False))
+
+
+def _asked(line: PythonRequirement, name: DistributionName) -> Line | None:
+    asked = find_requirement(line.text)
+    return None if asked is None or asked.name != name or asked.url is not None else asked
 
 
 def moved_bounds(specifier: str, version: Version, *, older: bool) -> str:

@@ -26,9 +26,14 @@ _MOST_AHEAD = 256
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Found:
-    """A consistent set: identifier -> what was taken; only what the asks reach."""
+    """
+    A consistent set: identifier -> what was taken; only what the asks reach.
+
+    `invalid`: releases that were looked at first, and whose metadata cannot be so.
+    """
 
     chosen: Mapping[str, Candidate]
+    invalid: tuple[Release, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,7 +68,8 @@ def search(
     choosing = Choosing(world, ordered, steps=steps, most_with_gaps=_MOST_WITH_GAPS)
     found: Found | Stuck
     try:
-        found = Found(chosen=choosing.chosen())
+        chosen = choosing.chosen()
+        found = Found(chosen=chosen, invalid=tuple(choosing.gaps.invalid))
     except ImpossibleError as error:
         found = Stuck(core=choosing.core(error), causes=choosing.causes(error))
     except TooLongError:

@@ -28,6 +28,7 @@ from ._parsing import (
     find_specifier,
     find_version,
     marker_holds,
+    normal_name,
     python_allows,
     specifier_text,
 )
@@ -36,6 +37,8 @@ from ._releases import Project, Release, View, covers, is_too_late
 
 PYTHON = DistributionName("<python>")
 """Stands for the target's Python itself, as what a Requires-Python asks for."""
+METADATA = DistributionName("<metadata>")
+"""Stands for metadata that can be used, as what a release whose own cannot asks for in vain."""
 
 EXPLAINING_STEPS = 10_000_000
 """
@@ -267,6 +270,22 @@ class World:
             )
         return self.snapshot.metadata.get(release.file.key)
 
+    def invalid(self, release: Release) -> str:
+        """Return why the metadata of *release* cannot be so; "" where it can, or is not read."""
+        metadata = self.metadata(release)
+        return metadata.reason if metadata is not None and metadata.invalid else ""
+
+    def has_extra(self, release: Release, extra: str) -> bool:
+        """
+        Return whether *release* declares *extra* ("" for none), as far as it is known.
+
+        What stands under one that it does not declare comes with nothing, as with pip.
+        """
+        metadata = self.metadata(release)
+        if not extra or metadata is None or metadata.requires_dist is None:
+            return True
+        return extra in {normal_name(one) for one in metadata.provides_extra}
+
     def requires_dist(self, release: Release) -> tuple[str, ...] | None:
         """Return its requirements from its own metadata, else from the facts; None: unknown."""
         metadata = self.metadata(release)
@@ -348,6 +367,9 @@ class World:
     def _read_asks(
         self, release: Release, extra: str, metadata: DistributionMetadata
     ) -> Iterable[Ask]:
+        if metadata.invalid:
+            yield Ask(METADATA, METADATA, "", "", metadata.reason)
+            return
         if extra:
             yield pin_of(release)
         elif metadata.requires_python:
@@ -355,7 +377,7 @@ class World:
             if specifier is not None:
                 text = specifier_text(specifier)
                 yield Ask(PYTHON, PYTHON, "", text, f"Python {text}")
-        if release.carrier is not None:
+        if release.carrier is not None or not self.has_extra(release, extra):
             return
         lines = [(line, "") for line in self.requires_dist(release) or ()]
         lines += [

@@ -57,7 +57,7 @@ def drawn(seed: int) -> Drawn:
         return f"{sign}{low}"
 
     def extras() -> str:
-        few = chance.sample(_EXTRAS, chance.choice((0, 1, 1, 2)))
+        few = sorted(chance.sample(_EXTRAS, chance.choice((0, 1, 1, 2))))
         return f"[{','.join(few)}]" if few else ""
 
     def line(owner: str) -> str:
