@@ -7,8 +7,8 @@ A case file holds a list; each entry has
     robot     robot.yaml; absent: a small robot that enables every plugin of the case
     plugins   name -> manifest without its first four lines (format, plugin, version, summary)
     files     further files of the robot's folder: path -> text
-    python    project -> list of {file, requires, python, yanked, uploaded, modules, owned, reason, size,
-              index, builds, extras, bytes}; the hash is made of bytes, else of the name
+    python    project -> list of {file, requires, python, yanked, uploaded, modules, owned, reason, invalid,
+              size, index, builds, extras, bytes}; the hash is made of bytes, else of the name
     debian    stanzas of a Packages file; X-Component names another part of the archive than main
     base      names among them that the fresh card carries already
     pip       text of pip's configuration file; its indices and those of the robot file are read
@@ -267,6 +267,7 @@ def _row(name: str, row: Mapping[str, Any]) -> tuple[IndexFile, DistributionMeta
         requires_python=row.get("python"),
         source="wheel" if filename.endswith(".whl") else "pkg-info",
         reason=row.get("reason", ""),
+        invalid=row.get("invalid", False),
         provides_extra=tuple(row.get("extras", ())),
         build_requires=None if builds is None else tuple(builds),
         modules=tuple(row["modules"]) if "modules" in row else None,

@@ -138,7 +138,7 @@ def _archive(case: Mapping[str, Any]) -> DebianArchive | None:
     providing: dict[DebianName, list[DebianPackage]] = {}
     for one in packages:
         by_name.setdefault(one.name, []).append(one)
-        for name, _ in index_provides(one.provides):
+        for name, *_ in index_provides(one.provides):
             providing.setdefault(name, []).append(one)
     return DebianArchive(
         rows=Everything(

@@ -20,7 +20,14 @@ from typing import TYPE_CHECKING
 
 from robokit_plan.model import DistributionMetadata, IndexFile, replace
 
-from ._metadata import MetadataUnusable, check_name, check_requirements, extra_names, unknown
+from ._metadata import (
+    MetadataInvalid,
+    MetadataUnusable,
+    check_name,
+    check_requirements,
+    extra_names,
+    unknown,
+)
 from ._pip_config import normal_name
 from ._programs import search_path
 from ._sdist import MAX_DOWNLOAD, metadata_of, read_files, sdist_name
@@ -91,6 +98,8 @@ def built_metadata(
             source="build",
             reason="",
         )
+    except MetadataInvalid as error:
+        return unknown(name, version, str(error), "build", invalid=True)
     except MetadataUnusable as error:
         reason = str(error)
     except TooLarge:

@@ -19,7 +19,7 @@ from urllib.parse import quote
 from robokit_plan.model import DebianName, DebianPackage
 
 # Raised when the columns below change meaning; old files are then simply not found.
-FORMAT = 1
+FORMAT = 2
 
 _FIELDS = (
     "Version",
@@ -28,6 +28,7 @@ _FIELDS = (
     "Priority",
     "Essential",
     "Protected",
+    "Important",
     "Multi-Arch",
     "Pre-Depends",
     "Depends",
@@ -56,6 +57,8 @@ _MENTIONS = (
 _WANTED = "|".join(dict.fromkeys(("Package", "Status", *_FIELDS, *_MENTIONS)))
 _FIELD = re.compile(rf"^({_WANTED}):[ \t]*(.*(?:\n[ \t].*)*)", re.MULTILINE | re.IGNORECASE)
 _NAME = re.compile(r"(?:^|[,|])\s*([a-z0-9][a-z0-9+.-]+)(?![a-z0-9+.:-])")
+_PROVIDED = re.compile(r"(?:^|,)\s*([a-z0-9][a-z0-9+.-]+)(?![a-z0-9+.-])")
+"""The architecture that may follow is for the resolver to judge."""
 _SEPARATOR = "\x1f"
 _CHUNK = 500
 
@@ -140,7 +143,8 @@ def _fill(database: sqlite3.Connection, chunks: Iterable[bytes]) -> int:
                         ranks[mentioned] = len(ranks)
         rows.append((name, rank, _SEPARATOR.join([fields.get(key, "") for key in _FIELDS])))
         if "Provides" in fields:
-            provisions += [(virtual, name) for virtual in set(_NAME.findall(fields["Provides"]))]
+            virtuals = set(_PROVIDED.findall(fields["Provides"]))
+            provisions += [(virtual, name) for virtual in virtuals]
         if fields.get("Essential") == "yes" or fields.get("Priority") in {"required", "important"}:
             core.append((name,))
         if len(rows) >= 5000:
@@ -281,7 +285,8 @@ def package_of(
         section=fields.get("Section", ""),
         priority=fields.get("Priority", "") or "optional",
         essential=fields.get("Essential") == "yes",
-        protected=fields.get("Protected") == "yes",
+        # apt guards both names of the field alike (deblistparser.cc, apt 2.6).
+        protected="yes" in {fields.get("Protected"), fields.get("Important")},
         multi_arch=fields.get("Multi-Arch", "") or "no",
         pre_depends=fields.get("Pre-Depends", ""),
         depends=fields.get("Depends", ""),

@@ -25,6 +25,10 @@ class MetadataUnusable(ValueError):  # noqa: N818  said of the file
     """Metadata does not say what is needed; the text tells in words what is wrong."""
 
 
+class MetadataInvalid(MetadataUnusable):
+    """It is of another project or version than its file, or has a requirement that is none."""
+
+
 def parse_metadata(
     text: bytes, *, name: DistributionName, version: str, source: str = "wheel"
 ) -> DistributionMetadata:
@@ -87,7 +91,7 @@ def check_name(raw: dict[str, Any], *, name: DistributionName, version: str) -> 
     except ValueError:  # InvalidVersion, or of a number in it
         same = False
     if not same:
-        raise MetadataUnusable(
+        raise MetadataInvalid(
             f"its metadata is of {one_line(raw['name'], 80)} {one_line(raw['version'], 40)},"
             f" its file name says {name} {version}"
         )
@@ -101,13 +105,20 @@ def check_requirements(requirements: Iterable[str]) -> None:
         try:
             Requirement(one)
         except (InvalidRequirement, RecursionError):
-            raise MetadataUnusable(f"its requirement {one_line(one, 120)!r} is not valid") from None
+            raise MetadataInvalid(f"its requirement {one_line(one, 120)!r} is not valid") from None
 
 
-def unknown(name: DistributionName, version: str, reason: str, source: str) -> DistributionMetadata:
+def unknown(
+    name: DistributionName, version: str, reason: str, source: str, *, invalid: bool = False
+) -> DistributionMetadata:
     """Return metadata that says only why it is not known."""
     return DistributionMetadata(
-        name=name, version=version, requires_dist=None, source=source, reason=reason
+        name=name,
+        version=version,
+        requires_dist=None,
+        source=source,
+        reason=reason,
+        invalid=invalid,
     )
 
 
@@ -133,6 +144,7 @@ def parse_stored_metadata(stored: bytes) -> DistributionMetadata | None:
             provides_extra=_texts(fields["provides_extra"]) or (),
             source=texts[2],
             reason=texts[3],
+            invalid=fields["invalid"],
             build_requires=_texts(fields["build_requires"]),
             license=maybe[1],
             license_classifiers=_texts(fields["license_classifiers"]) or (),
@@ -146,6 +158,7 @@ def parse_stored_metadata(stored: bytes) -> DistributionMetadata | None:
         all(isinstance(one, str) for one in texts)
         and all(one is None or isinstance(one, str) for one in maybe)
         and (size is None or isinstance(size, int))
+        and isinstance(found.invalid, bool)
     )
     return found if sound else None
 

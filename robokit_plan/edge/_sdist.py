@@ -23,6 +23,7 @@ from robokit_plan.model import DistributionMetadata, DistributionName, IndexFile
 
 from ._metadata import (
     MAX_BYTES,
+    MetadataInvalid,
     MetadataUnusable,
     check_name,
     check_requirements,
@@ -77,6 +78,8 @@ def sdist_metadata(client: Client, file: IndexFile) -> DistributionMetadata:
         with downloaded(client, file, MAX_DOWNLOAD) as archive:
             found = read_files(archive, file.filename)
         return metadata_of(found, name=name, version=version)
+    except MetadataInvalid as error:
+        return unknown(name, version, str(error), "sdist", invalid=True)
     except MetadataUnusable as error:
         reason = str(error)
     except TooLarge:

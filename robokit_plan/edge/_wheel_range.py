@@ -84,12 +84,12 @@ def wheel_metadata(client: Client, file: IndexFile) -> DistributionMetadata:
         with _opened(client, file) as source, zipfile.ZipFile(source) as archive:
             return _read(archive, name, version)
     except MetadataUnusable as error:
-        reason = str(error)
+        reason, invalid = str(error), True
     except TooLarge:
-        reason = "its index sends no part of a file, and the file is large"
+        reason, invalid = "its index sends no part of a file, and the file is large", False
     except BROKEN_ZIP:
-        reason = "it is not a valid wheel"
-    return unknown(name, version, reason, "wheel")
+        reason, invalid = "it is not a valid wheel", True
+    return unknown(name, version, reason, "wheel", invalid=invalid)
 
 
 def advertised_metadata(client: Client, file: IndexFile) -> DistributionMetadata | None:
@@ -118,7 +118,7 @@ def advertised_metadata(client: Client, file: IndexFile) -> DistributionMetadata
     try:
         return parse_metadata(body, name=name, version=version)
     except MetadataUnusable as error:
-        return unknown(name, version, str(error), "wheel")
+        return unknown(name, version, str(error), "wheel", invalid=True)
 
 
 def wheel_name(filename: str) -> tuple[DistributionName, str]:

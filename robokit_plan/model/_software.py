@@ -51,6 +51,8 @@ class DistributionMetadata:
 
     `requires_dist` None: unknown without running a build back end (`reason` says why).
     `source`: where it was read (``wheel``, ``pkg-info``, ``pyproject``, ``table``, ``build``).
+    `invalid`: it cannot be so, as `reason` says: of another project or version than its file, or
+    with a requirement that is none (PEP 508); installers pass such a release over.
     `top_level` and `build_requires` where they were read.
     """
 
@@ -61,6 +63,7 @@ class DistributionMetadata:
     provides_extra: tuple[str, ...] = ()
     source: str = "wheel"
     reason: str = ""
+    invalid: bool = False
     build_requires: tuple[str, ...] | None = None
     license: str | None = None
     """License-Expression, else a short License field, as its makers wrote it."""

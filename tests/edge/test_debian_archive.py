@@ -566,6 +566,36 @@ def test_flat_archive(opened: Opener, mirror: DebianMirror) -> None:
     assert [one.source for one in rows[NAME("libmosquitto1")].packages] == ["", "", "shore"]
 
 
+def test_what_is_provided_for_an_architecture_and_what_is_important(
+    opened: Opener, mirror: DebianMirror
+) -> None:
+    """A provider stands in the row whatever architecture it names; apt guards Important as Protected."""
+    import hashlib
+
+    body = (
+        b"Package: pilot\nVersion: 1\nArchitecture: arm64\nImportant: yes\n"
+        b"Provides: helm-server:arm64 (= 2), helm-client\n"
+    )
+    mirror.files["/flat/arm64/Packages"] = body
+    mirror.files["/flat/arm64/InRelease"] = (
+        f"Origin: Shore\nSHA256:\n {hashlib.sha256(body).hexdigest()} {len(body)} Packages\n"
+    ).encode()
+    source = Source(
+        name="shore",
+        url=f"{mirror.url}/flat",
+        suites=("arm64/",),
+        components=(),
+        signed_by=None,
+        origin=HERE,
+    )
+    reader = opened(System(mirror=f"{mirror.url}/debian", sources=(source,)))
+    assert isinstance(reader, DebianReader)
+    rows = reader.read([NAME("helm-server"), NAME("helm-client")]).rows
+    for virtual in ("helm-server", "helm-client"):
+        (provider,) = rows[NAME(virtual)].providers
+        assert (provider.name, provider.protected) == ("pilot", True)
+
+
 def test_unknown_name_brings_near_ones_and_facts(opened: Opener) -> None:
     """A slip is met with the names that are near it; vendor names with what is known of them."""
     reader = opened()

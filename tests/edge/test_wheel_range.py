@@ -238,6 +238,7 @@ def test_a_wheel_of_no_use_says_why(index: IndexServer, body: bytes, reason: str
     """Trouble with one file is told of that file; resolving goes on with others."""
     found = _read(index, body)
     assert (found.name, found.requires_dist, found.reason) == (HULL, None, reason)
+    assert found.invalid
 
 
 def test_a_file_name_that_is_none(index: IndexServer) -> None:

@@ -17,7 +17,7 @@ from robokit_plan.model import (
 from ._problem import DebianProblem, DebianWant
 from ._relation import Alternative, Group, RelationError
 from ._search import Law
-from ._universe import Universe, bears, offers
+from ._universe import Universe, bears
 
 _LINES = 10
 
@@ -120,7 +120,7 @@ def _versions(universe: Universe, alternative: Alternative) -> list[str]:
     return versions + [
         f"{package.version} (of {package.name})"
         for package in universe.row(alternative.name).providers
-        if offers(bare, package)
+        if universe.offers(bare, package)
     ]
 
 
@@ -229,7 +229,7 @@ def _is_conflict(field: str, refused: Alternative) -> bool:
 
 def _exists(universe: Universe, alternative: Alternative) -> bool:
     return any(bears(alternative, one) for one in universe.versions(alternative.name)) or any(
-        offers(alternative, one) for one in universe.row(alternative.name).providers
+        universe.offers(alternative, one) for one in universe.row(alternative.name).providers
     )
 
 

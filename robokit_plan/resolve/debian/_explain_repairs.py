@@ -73,6 +73,6 @@ def _wider(
         yield bare
     candidate = universe.candidate(group[0].name)
     if len(group) == 1 and candidate is not None:
-        for virtual, _ in index_provides(candidate.provides):
+        for virtual, *_ in index_provides(candidate.provides):
             if virtual in refused:
                 yield (*group, Alternative(virtual))

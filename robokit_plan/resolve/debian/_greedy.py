@@ -21,7 +21,7 @@ from robokit_plan.model import DebianName, DebianPackage
 
 from ._relation import Alternative, Group, index_provides
 from ._selection import Selection
-from ._universe import Universe, bears, offers, refuses
+from ._universe import Universe, bears, refuses
 
 # Deeper chains than any archive's; the search takes over there.
 _DEPTH = 150
@@ -169,7 +169,7 @@ class Greedy:
         if best is not None and bears(alternative, best) and self._is_eligible(best):
             return True
         for package in universe.row(alternative.name).providers:
-            if offers(alternative, package) and universe.is_read(package.name):
+            if self.universe.offers(alternative, package) and universe.is_read(package.name):
                 candidate = universe.candidate(package.name)
                 if (
                     candidate is not None

@@ -165,13 +165,32 @@ class Provision(NamedTuple):
 
     name: DebianName
     version: str
+    qualifier: str = ""
+    """The architecture that it is for; "" for the package's own."""
+
+    def serves(self, alternative: Alternative, architecture: str, multi_arch: str) -> bool:
+        """
+        Whether it satisfies *alternative* on *architecture*; *multi_arch* of the package.
+
+        Source:
+            Policy 7.5 for versions. For architectures apt 2.6: what a package allows, its Provides
+            allow too; one for an architecture, or for any, serves that alone.
+        """
+        if self.name != alternative.name:
+            return False
+        own = self.qualifier if self.qualifier != architecture else ""
+        if own != alternative.qualifier and (
+            own or alternative.qualifier != "any" or multi_arch != "allowed"
+        ):
+            return False
+        return not alternative.operator or bool(self.version and alternative.fits(self.version))
 
 
 @lru_cache(maxsize=16384)
 def index_provides(text: str) -> tuple[Provision, ...]:
     """Return what a package provides."""
     return tuple(
-        Provision(alternative.name, alternative.version)
+        Provision(alternative.name, alternative.version, alternative.qualifier)
         for group in index_relations(text, "")
         for alternative in group
     )

@@ -33,7 +33,7 @@ from ._problem import DebianAnswer, DebianProblem, DebianWant
 from ._relation import Alternative, Group, RelationError, parse_relations
 from ._search import Law, Search
 from ._selection import Selection
-from ._universe import Universe, bears, offers, refuses
+from ._universe import Universe, bears, refuses
 
 _WALKS = 4
 """At most so often is an answer walked through again; that one changes is rare, twice unseen."""
@@ -115,9 +115,9 @@ def _exists(universe: Universe, alternative: Alternative) -> bool:
     row = universe.row(alternative.name)
     return (
         any(bears(alternative, package) for package in row.packages)
-        or any(offers(alternative, package) for package in row.providers)
+        or any(universe.offers(alternative, package) for package in row.providers)
         or any(
-            offers(alternative, package)
+            universe.offers(alternative, package)
             for package in universe.installed.values()
             if package.provides
         )
@@ -297,20 +297,14 @@ def _answer(
         for want in some:
             roots.setdefault((want.instance, want.build), (want, set()))[1].update(met)
     for want, start in roots.values():
-        seen = set(start)
-        stack = sorted(start)
-        while stack:
-            for name in leads.get(stack.pop(), ()):
-                if name not in seen:
-                    seen.add(name)
-                    stack.append(name)
-        for name in seen:
+        for name in _closure(leads, start):
             wanted_by.setdefault(name, set()).add(want)
     everybody = {want for want, _ in roots.values()}
-    for name, package in selection.packages.items():
-        # Whatever moved the base, the moved version belongs to the answer.
-        if name in base and base[name] != package:
-            wanted_by.setdefault(name, everybody)
+    # Whatever moved the base, the moved version belongs to the answer, with all that it needs; so
+    # does what the base needs in place of what goes.
+    moved = [name for name, one in selection.packages.items() if base.get(name, one) != one]
+    for name in _closure(leads, [*moved, *_stand_ins(universe, selection)]):
+        wanted_by.setdefault(name, everybody)
     chosen = {
         name: package
         for name, package in selection.packages.items()
@@ -355,6 +349,36 @@ def _answer(
         added=chosen,
         findings=sorted_findings(findings),
     )
+
+
+def _closure(
+    leads: Mapping[DebianName, Iterable[DebianName]], start: Iterable[DebianName]
+) -> set[DebianName]:
+    """Return *start* and all that it leads to."""
+    seen = set(start)
+    stack = sorted(seen)
+    while stack:
+        for name in leads.get(stack.pop(), ()):
+            if name not in seen:
+                seen.add(name)
+                stack.append(name)
+    return seen
+
+
+def _stand_ins(universe: Universe, selection: Selection) -> set[DebianName]:
+    """Return what meets a need of the base that what goes from it has met before."""
+    base = universe.installed
+    if base.keys() <= selection.packages.keys():
+        return set()
+    found: set[DebianName] = set()
+    for name, package in base.items():
+        if selection.packages.get(name) != package:
+            continue
+        for group in universe.needs(package):
+            met = [one for alternative in group for one in selection.meeting(alternative)]
+            if met and all(base.get(one.name) != one for one in met):
+                found.update(one.name for one in met)
+    return found
 
 
 def _requires(

@@ -15,7 +15,7 @@ from robokit_plan.model import DebianName, DebianPackage
 
 from ._clauses import Clause, Clauses, Literal
 from ._relation import Alternative, Group, index_provides
-from ._universe import Universe, bears, offers, refuses
+from ._universe import Universe, bears, refuses
 
 
 class Law(NamedTuple):
@@ -105,7 +105,7 @@ class Search:
         names = dict.fromkeys(one.name for one in self._universe.row(alternative.name).providers)
         for name in (*names, *self._installed_providers(alternative.name)):
             for package in self._choices(name):
-                if offers(alternative, package):
+                if self._universe.offers(alternative, package):
                     yield package
 
     def _installed_providers(self, virtual: DebianName) -> list[DebianName]:

@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 from robokit_plan.model import DebianName, DebianPackage
 
-from ._relation import Alternative, Group, index_provides
-from ._universe import Universe, bears
+from ._relation import Alternative, Group, Provision, index_provides
+from ._universe import Universe, bears, refuses
 
 
 class Breach(NamedTuple):
@@ -32,7 +32,7 @@ class Selection:
     def __init__(self, universe: Universe, packages: Iterable[DebianPackage] = ()) -> None:
         self.universe = universe
         self.packages: dict[DebianName, DebianPackage] = {}
-        self._provided: dict[DebianName, dict[DebianName, list[str]]] = {}
+        self._provided: dict[DebianName, dict[DebianName, list[Provision]]] = {}
         for package in packages:
             self.add(package)
 
@@ -41,28 +41,26 @@ class Selection:
         self.drop(package.name)
         self.packages[package.name] = package
         if package.provides:
-            for name, version in index_provides(package.provides):
-                self._provided.setdefault(name, {}).setdefault(package.name, []).append(version)
+            for one in index_provides(package.provides):
+                self._provided.setdefault(one.name, {}).setdefault(package.name, []).append(one)
 
     def drop(self, name: DebianName) -> None:
         """Leave *name* out."""
         package = self.packages.pop(name, None)
         if package is not None and package.provides:
-            for provided, _ in index_provides(package.provides):
-                self._provided.get(provided, {}).pop(name, None)
+            for one in index_provides(package.provides):
+                self._provided.get(one.name, {}).pop(name, None)
 
     def meeting(self, alternative: Alternative) -> Iterator[DebianPackage]:
         """Yield the chosen packages that satisfy *alternative*."""
         package = self.packages.get(alternative.name)
         if package is not None and bears(alternative, package):
             yield package
-        if alternative.qualifier:
-            return
-        for owner, versions in self._provided.get(alternative.name, {}).items():
-            if not alternative.operator or any(
-                version and alternative.fits(version) for version in versions
-            ):
-                yield self.packages[owner]
+        architecture = self.universe.architecture
+        for name, provisions in self._provided.get(alternative.name, {}).items():
+            owner = self.packages[name]
+            if any(one.serves(alternative, architecture, owner.multi_arch) for one in provisions):
+                yield owner
 
     def meets(self, group: Group) -> bool:
         """Whether some chosen package satisfies *group*."""
@@ -76,8 +74,15 @@ class Selection:
         if alternative.qualifier not in {"", "any"}:
             return
         plain = alternative._replace(qualifier="") if alternative.qualifier else alternative
+        seen = set()
         for package in self.meeting(plain):
             if package.name != owner.name:
+                seen.add(package.name)
+                yield package
+        # What is provided for another architecture is refused like the rest (apt 2.6).
+        for name in self._provided.get(alternative.name, ()):
+            package = self.packages[name]
+            if name not in seen and refuses(alternative, owner, package):
                 yield package
 
     def breaches(self, *, ignore: Mapping[DebianName, DebianPackage] | None = None) -> list[Breach]:

@@ -173,8 +173,15 @@ class Universe:
         if best is not None and bears(alternative, best):
             yield best
         for package in self.providers(alternative.name):
-            if offers(alternative, package):
+            if self.offers(alternative, package):
                 yield package
+
+    def offers(self, alternative: Alternative, package: DebianPackage) -> bool:
+        """Whether *package* satisfies *alternative* through its Provides (Policy 7.5)."""
+        return any(
+            provision.serves(alternative, self.architecture, package.multi_arch)
+            for provision in index_provides(package.provides)
+        )
 
     def needs(self, package: DebianPackage) -> tuple[Group, ...]:
         """Return what must be there: Pre-Depends, then Depends."""
@@ -209,23 +216,12 @@ def bears(alternative: Alternative, package: DebianPackage) -> bool:
     return not alternative.operator or alternative.fits(package.version)
 
 
-def offers(alternative: Alternative, package: DebianPackage) -> bool:
-    """Whether *package* satisfies *alternative* through its Provides (Policy 7.5)."""
-    if alternative.qualifier:
-        return False
-    return any(
-        provision.name == alternative.name
-        and (
-            not alternative.operator
-            or bool(provision.version and alternative.fits(provision.version))
-        )
-        for provision in index_provides(package.provides)
-    )
-
-
 def refuses(alternative: Alternative, owner: DebianPackage, other: DebianPackage) -> bool:
     """Whether *owner*'s Conflicts or Breaks on *alternative* hits *other*, never itself."""
     if owner.name == other.name or alternative.qualifier not in {"", "any"}:
         return False
     plain = alternative._replace(qualifier="")
-    return bears(plain, other) or offers(plain, other)
+    # What is provided for another architecture is refused like the rest (apt 2.6).
+    return bears(plain, other) or any(
+        one._replace(qualifier="").serves(plain, "", "") for one in index_provides(other.provides)
+    )

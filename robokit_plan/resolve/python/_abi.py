@@ -24,7 +24,7 @@ from ._pins import Installed
 from ._problem import PythonRequirement
 from ._search import Found, Stuck, search
 from ._settle import find, with_archives
-from ._units import STEPS, Unit, asks_in, least_conflict
+from ._units import Unit, asks_in, least_conflict
 from ._words import joined
 from ._world import World, suits
 
@@ -76,10 +76,12 @@ def _explained(
     world: World, units: Sequence[Unit], least: Sequence[Unit], stuck: Stuck
 ) -> tuple[Finding, Unit] | Need:
     """Return the finding about *least* of *units*, and the unit to leave out."""
-    again = search(world, asks_in(least), steps=STEPS)
+    again = search(world, asks_in(least), budget=world.budget)
     if isinstance(again, Need):
         return again
-    clash = clash_of(world, least, again if isinstance(again, Stuck) else stuck)
+    if isinstance(again, Found) or again.too_deep:
+        again = stuck
+    clash = clash_of(world, least, again)
     if isinstance(clash, Need):
         return clash
     mended = repairs_of(world, units, least)
@@ -158,7 +160,7 @@ def _mends_without(
         wheels_only=world.wheels_only,
     )
     others = [unit for unit in units if not set(unit.instances) <= set(owners)]
-    found = search(other, asks_in(others), steps=STEPS)
+    found = search(other, asks_in(others), budget=world.budget)
     return found if isinstance(found, Need) else isinstance(found, Found)
 
 

@@ -11,7 +11,7 @@ from robokit_plan.model import DistributionName, dataclass, field
 from ._clauses import Clause, Engine, ImpossibleError, TooLongError
 from ._parsing import allows, find_specifier, is_exact
 from ._releases import Release
-from ._world import PYTHON, Ask, Candidate, World
+from ._world import METADATA, PYTHON, Ask, Candidate, World
 
 _ABSENT = 1
 """The value of what is not installed; that of the first release in order of choice is 2, then 4."""
@@ -62,9 +62,14 @@ class _Wish:
 
 
 class Gaps:
-    """What was met and could not be read; `visits`: how many releases were looked into, by name."""
+    """
+    What was met and could not be read; `visits`: how many releases were looked into, by name.
+
+    `invalid`: releases that were looked into and whose metadata cannot be so.
+    """
 
     def __init__(self) -> None:
+        self.invalid: dict[Release, None] = {}
         self.pages: set[DistributionName] = set()
         self.releases: dict[Release, None] = {}
         self.visits: Counter[DistributionName] = Counter()
@@ -99,6 +104,11 @@ class Choosing:
         self._agenda: list[tuple[tuple[int, bool, bool, bool, str], int]] = []
         self._deferred: list[_Name] = []
         self._outdated = False
+
+    @property
+    def steps_left(self) -> int:
+        """How many steps were not spent."""
+        return self._engine.steps_left
 
     def chosen(self) -> Mapping[str, Candidate]:
         """
@@ -372,6 +382,8 @@ class Choosing:
         if found is None:
             release = name.releases[value]
             asks = () if release is None else self._world.asks(release, name.extra)
+            if release is not None and self._world.invalid(release):
+                self.gaps.invalid[release] = None
             if asks is None and release is not None:
                 self.gaps.releases[release] = None
             wishes = (self._wish(name, value, ask) for ask in asks or ())
@@ -385,10 +397,9 @@ class Choosing:
         """Return *ask* of the release *value* of *name*; None where it changes nothing."""
         asked: _Name | None = None
         mask = 0
-        if ask.name == PYTHON:
-            if allows(ask.specifier, self._world.python_version):
-                return None
-        else:
+        if ask.name == PYTHON and allows(ask.specifier, self._world.python_version):
+            return None
+        if ask.name not in {PYTHON, METADATA}:
             asked = self._name(ask.identifier, ask.name, ask.extra)
             mask = self._mask(asked, ask.specifier)
             if ask.identifier in {name.identifier, name.name}:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections import deque
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 from robokit_plan.model import DistributionName, Need, dataclass, replace
 
@@ -10,36 +11,76 @@ from ._parsing import allows
 from ._releases import Release
 from ._search import Stuck
 from ._units import Unit
-from ._world import PYTHON, Ask, Candidate, World
+from ._world import METADATA, PYTHON, Ask, Candidate, World
 
 _PASSES = 24
 _LONGEST = 3
 """Releases in a trail that only narrows a choice; a longer one explains nothing."""
+_HEAD, _TAIL = 5, 5
+"""Releases at the two ends of a longer trail that are told."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, slots=True)
 class Trail:
-    """How a unit comes to ask something: the releases between, and the ask at the end."""
+    """
+    How a unit comes to ask something: by the ask of a release, to which another trail leads.
+
+    Trails share what is before them, so that many long ones cost no more than their ends. `length`:
+    releases between.
+    """
 
     unit: Unit
-    through: tuple[tuple[Release, Ask], ...] = ()
+    before: Trail | None = None
+    release: Release | None = None
+    asked: Ask | None = None
+    length: int = 0
+
+    def onward(self, release: Release, ask: Ask) -> Trail:
+        """Return this trail with what *release*, which it leads to, asks in turn."""
+        return Trail(
+            unit=self.unit, before=self, release=release, asked=ask, length=self.length + 1
+        )
 
     @property
     def ask(self) -> Ask:
         """What is asked at the end."""
-        return self.through[-1][1] if self.through else self.unit.ask
+        return self.unit.ask if self.asked is None else self.asked
 
     @property
     def text(self) -> str:
-        """The whole chain in words."""
+        """The whole chain in words; of a long one its two ends."""
+        trails = list(self._chain())
+        steps = [trail.step for trail in reversed(trails)]
+        between = len(steps) - _HEAD - _TAIL
+        if between > 1:
+            steps[_HEAD:-_TAIL] = [f"... {between} more releases, one after the other"]
         who = " and ".join(self.unit.instances)
         verb = "asks" if len(self.unit.instances) == 1 else "ask"
-        steps = [f"{who} {verb} for {self.unit.text}"]
-        for release, ask in self.through:
-            added = f" (not in its metadata: {ask.added})" if ask.added else ""
-            needs = "needs" if ask.name == PYTHON else "asks for"
-            steps.append(f"{release.name} {release.version} {needs} {ask.text}{added}")
-        return "; ".join(steps)
+        return "; ".join([f"{who} {verb} for {self.unit.text}", *steps])
+
+    def _chain(self) -> Iterator[Trail]:
+        """Yield this trail and those before it that go through a release, the last first."""
+        trail = self
+        while trail.before is not None:
+            yield trail
+            trail = trail.before
+
+    @property
+    def releases(self) -> Iterator[Release]:
+        """The releases between, the last first."""
+        return (trail.release for trail in self._chain() if trail.release is not None)
+
+    @property
+    def step(self) -> str:
+        """Its last step in words; "" where it ends at the unit's own ask."""
+        release, ask = self.release, self.ask
+        if release is None:
+            return ""
+        if ask.name == METADATA:
+            return f"{release.name} {release.version} cannot be taken: {ask.text}"
+        added = f" (not in its metadata: {ask.added})" if ask.added else ""
+        needs = "needs" if ask.name == PYTHON else "asks for"
+        return f"{release.name} {release.version} {needs} {ask.text}{added}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, slots=True)
@@ -84,10 +125,10 @@ def clash_of(world: World, units: Sequence[Unit], stuck: Stuck) -> Clash | Need:
                 return found
             partial = partial or found
             # The latest choice in the longest trail is the one to make otherwise.
-            last = max(found.trails, key=lambda trail: len(trail.through))
-            if not last.through:
+            last = max(found.trails, key=lambda trail: trail.length)
+            if last.release is None:
                 break
-            passed_over.add(last.through[-1][0])
+            passed_over.add(last.release)
             continue
         if isinstance(again, Need):
             return again
@@ -102,7 +143,7 @@ def clash_of(world: World, units: Sequence[Unit], stuck: Stuck) -> Clash | Need:
 def _with_narrowing(world: World, units: Sequence[Unit], clash: Clash) -> Clash | Need:
     """Return *clash* with how the units that have no part in it bear on releases in its trails."""
     parts = {trail.unit for trail in clash.trails}
-    on = {release.name for trail in clash.trails for release, _ in trail.through}
+    on = {release.name for trail in clash.trails for release in trail.releases}
     found = []
     for unit in units:
         if unit in parts:
@@ -117,12 +158,12 @@ def _with_narrowing(world: World, units: Sequence[Unit], clash: Clash) -> Clash 
 
 def _trail_to(world: World, unit: Unit, names: Collection[DistributionName]) -> Trail | Need | None:
     """Return the shortest way from *unit*, by first choices, to an ask for one of *names*."""
-    queue, seen = [Trail(unit=unit)], {unit.ask.name}
+    queue, seen = deque([Trail(unit=unit)]), {unit.ask.name}
     while queue:
-        trail = queue.pop(0)
+        trail = queue.popleft()
         if trail.ask.name in names:
             return trail
-        if trail.ask.name == PYTHON or len(trail.through) == _LONGEST:
+        if trail.ask.name in {PYTHON, METADATA} or trail.length == _LONGEST:
             continue
         project = world.project(trail.ask.name)
         if project is None:
@@ -147,46 +188,60 @@ def _walk(
     """
     Follow all asks breadth first, each distribution at its first choice not *passed_over*.
 
+    Each distribution, each extra of it and each bound on it are followed once, by whoever came
+    first: as long as what is there, however many ways lead through it.
+
     Return True where a choice had to change, with the ask that changed it in *hints*.
 
     Raises:
         _Met: Asks that nothing satisfies.
     """
-    trails: dict[DistributionName, list[Trail]] = {}
+    trails: dict[DistributionName, dict[str, Trail]] = {}
     chosen: dict[DistributionName, Release] = {}
+    fits: dict[DistributionName, Release] = {}
     pages: set[DistributionName] = set()
     unread: dict[Release, None] = {}
-    queue = [Trail(unit=unit) for unit in units]
-    extras = [(trail, ask) for trail in queue for ask in trail.unit.asks[1:]]
+    queue = deque(Trail(unit=unit) for unit in units)
+    extras = deque((trail, ask) for trail in queue for ask in trail.unit.asks[1:])
+    opened: set[str] = set()
     changed = False
-    met: list[Trail] = []
+    met: Iterable[Trail] = ()
     while queue or extras:
         if not queue:
-            trail, ask = extras.pop(0)
-            queue.extend(_onward(world, chosen.get(ask.name), ask.extra, trail, unread))
+            trail, ask = extras.popleft()
+            if ask.identifier not in opened:
+                opened.add(ask.identifier)
+                queue.extend(_onward(world, chosen.get(ask.name), ask.extra, trail, unread))
             continue
-        trail = queue.pop(0)
+        trail = queue.popleft()
         ask = trail.ask
         name = ask.name
         if ask.extra:
             extras.append((trail, ask))
             continue
-        here = trails.setdefault(name, [])
-        if any(one.ask.specifier == ask.specifier for one in here):
+        here = trails.setdefault(name, {})
+        if ask.specifier in here:
             continue
-        here.append(trail)
+        here[ask.specifier] = trail
+        if name == METADATA:
+            met = here.values()
+            break
         if name == PYTHON:
             if not allows(ask.specifier, world.python_version):
-                met = here
+                met = here.values()
                 break
             continue
         project = world.project(name)
         if project is None:
             pages.add(name)
             continue
-        if not world.matches(project, [one.ask.specifier for one in here]):
-            met = here
-            break
+        # What fits all and is let in by one more does still fit: all are seldom looked at again.
+        if name not in fits or not allows(ask.specifier, fits[name].version):
+            matches = world.matches(project, here)
+            if not matches:
+                met = here.values()
+                break
+            fits[name] = matches[0]
         taken = chosen.get(name)
         if taken is not None:
             if not allows(ask.specifier, taken.version):
@@ -194,9 +249,9 @@ def _walk(
                 changed = True
             continue
         hinted = [one.specifier for one in hints.get(name, ())]
-        known = [one.ask.specifier for one in here]
-        matches = world.matches(project, known + hinted) or world.matches(project, known)
-        first = next((one for one in matches if one not in passed_over), matches[0])
+        matches = world.matches(project, [*here, *hinted]) or world.matches(project, here)
+        open_ = (one for one in matches if one not in passed_over and not world.invalid(one))
+        first = next(open_, matches[0])
         chosen[name] = first
         queue.extend(_onward(world, first, "", trail, unread))
     if pages or unread:
@@ -208,7 +263,8 @@ def _walk(
             ),
         )
     if met:
-        raise _Met(met[0].ask.name, met)
+        found = tuple(met)
+        raise _Met(found[0].ask.name, found)
     return changed
 
 
@@ -222,16 +278,17 @@ def _onward(
         unread[release] = None
         return ()
     return tuple(
-        Trail(unit=trail.unit, through=(*trail.through, (release, ask)))
+        trail.onward(release, ask)
         for ask in asks
-        if ask.name != release.name or ask.extra
+        # A release that asks for an extra of its own is there; it may still not be what it asks.
+        if ask.name != release.name or ask.extra or not allows(ask.specifier, release.version)
     )
 
 
 def _least(world: World, name: DistributionName, trails: Sequence[Trail]) -> Clash:
     """Return *trails* without those that the clash does not need; the shortest are kept."""
-    kept = sorted(trails, key=lambda trail: (len(trail.through), trail.text))
-    for trail in sorted(kept, key=lambda one: (-len(one.through), one.text)):
+    kept = sorted(trails, key=lambda trail: (trail.length, trail.text))
+    for trail in sorted(kept, key=lambda one: (-one.length, one.text)):
         rest = [one for one in kept if one is not trail]
         if rest and not _satisfiable(world, name, rest):
             kept = rest
@@ -240,6 +297,8 @@ def _least(world: World, name: DistributionName, trails: Sequence[Trail]) -> Cla
 
 def _satisfiable(world: World, name: DistributionName, trails: Iterable[Trail]) -> bool:
     specifiers = [trail.ask.specifier for trail in trails]
+    if name == METADATA:
+        return False
     if name == PYTHON:
         return all(allows(one, world.python_version) for one in specifiers)
     project = world.project(name)
@@ -253,14 +312,27 @@ def _from_causes(world: World, units: Sequence[Unit], stuck: Stuck) -> Clash:
         by_name.setdefault(ask.name, []).append((ask, parent))
     trails: list[Trail] = []
     name = min(by_name, key=lambda one: (-len(by_name[one]), one), default=units[0].ask.name)
+    sources = _sources(world, units)
     for ask, parent in by_name.get(name, ()):
         if parent is None or parent.release is None:
             trails.extend(Trail(unit=one) for one in units if ask in one.asks)
             continue
-        source = next((one for one in units if parent.name in world.reach(one.ask.name)), units[0])
-        trails.append(Trail(unit=source, through=((parent.release, ask),)))
+        source = sources.get(parent.name, units[0])
+        trails.append(Trail(unit=source).onward(parent.release, ask))
     if not trails:
         trails = [Trail(unit=one) for one in units]
-    return Clash(
-        name=name, trails=tuple(sorted(trails, key=lambda one: (len(one.through), one.text)))
-    )
+    return Clash(name=name, trails=tuple(sorted(trails, key=lambda one: (one.length, one.text))))
+
+
+def _sources(world: World, units: Iterable[Unit]) -> Mapping[DistributionName, Unit]:
+    """Return for each name that *units* lead to, by whatever releases, the first that does."""
+    after = world.leads()
+    found: dict[DistributionName, Unit] = {}
+    for unit in units:
+        left = [unit.ask.name]
+        while left:
+            name = left.pop()
+            if name not in found:
+                found[name] = unit
+                left += after.get(name, ())
+    return found

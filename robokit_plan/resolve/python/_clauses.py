@@ -100,6 +100,11 @@ class Engine:
         return len(self._starts) - 1
 
     @property
+    def steps_left(self) -> int:
+        """How many steps may still be spent."""
+        return max(self._steps, 0)
+
+    @property
     def is_pending(self) -> bool:
         """Whether consequences are left to be drawn."""
         return bool(self._pending)

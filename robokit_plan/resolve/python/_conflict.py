@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 
-from packaging.version import Version
-
 from robokit_plan.model import DistributionName, Finding, Need, Place, Severity, dataclass, finding
 
 from ._clash import Clash, Trail, clash_of
@@ -14,10 +12,11 @@ from ._conflict_repairs import repairs_of
 from ._fixes import packages_fix, requires_fix
 from ._offers import Lack, Refusal, refusal_of, wheel_targets
 from ._parsing import is_exact
-from ._search import Stuck, search
-from ._units import STEPS, Unit, asks_in, least_conflict
+from ._releases import Release
+from ._search import Found, Stuck, search
+from ._units import Unit, asks_in, least_conflict
 from ._words import joined
-from ._world import PYTHON, World
+from ._world import METADATA, PYTHON, World
 from .target import target_for
 
 _MOST_REPAIRS = 3
@@ -38,10 +37,12 @@ def explain(world: World, units: Sequence[Unit], stuck: Stuck) -> Told | Need:
     least = least_conflict(world, units, stuck)
     if isinstance(least, Need):
         return least
-    again = search(world, asks_in(least), steps=STEPS)
+    again = search(world, asks_in(least), budget=world.budget)
     if isinstance(again, Need):
         return again
-    clash = clash_of(world, least, again if isinstance(again, Stuck) else stuck)
+    if isinstance(again, Found) or again.too_deep:
+        again = stuck
+    clash = clash_of(world, least, again)
     if isinstance(clash, Need):
         return clash
     mended = repairs_of(world, units, least)
@@ -54,12 +55,18 @@ def explain(world: World, units: Sequence[Unit], stuck: Stuck) -> Told | Need:
     return Told(finding=told, without=mended.without)
 
 
-def tell_alone(world: World, unit: Unit) -> Finding | None:
-    """Return why nothing fits *unit* by itself; None where something does, or it is not read."""
+def is_met_alone(world: World, unit: Unit) -> bool:
+    """Return whether some release fits *unit*, whatever that needs in turn, or may once read."""
     project = world.project(unit.ask.name)
-    if project is None or world.matches(project, [unit.ask.specifier]):
-        return None
-    return tell_trail(world, Trail(unit=unit), ())
+    return project is None or bool(world.matches(project, [unit.ask.specifier]))
+
+
+def tell_alone(world: World, unit: Unit, others: Sequence[Unit]) -> Finding | Need:
+    """Return why nothing fits *unit* by itself, and what would beside *others*."""
+    mended = repairs_of(world, [unit, *others], [unit])
+    if isinstance(mended, Need):
+        return mended
+    return tell_trail(world, Trail(unit=unit), mended.eased)
 
 
 # Findings
@@ -82,6 +89,9 @@ def _tell_clash(
 ) -> Finding:
     who = _instances(least)
     what = "Python" if clash.name == PYTHON else clash.name
+    if clash.name == METADATA:
+        # Each release has its own; that none of a project can be used is told by the trails.
+        what = next(one.release.name for one in clash.trails if one.release is not None)
     if len(least) == 1:
         asks = "asks" if len(who) == 1 else "ask"
         message = f"{joined(who)} {asks} for {least[0].text}, which cannot be installed"
@@ -107,14 +117,14 @@ def _tell_clash(
         why=why,
         repair=repairs,
         plugins=who,
-        resource=None if clash.name == PYTHON else clash.name,
+        resource=None if clash.name == PYTHON else what,
     )
 
 
 def _no_other_helps(world: World, trails: Iterable[Trail]) -> list[str]:
     """Say which releases a unit would have allowed besides the one in its trail."""
     found = []
-    for unit in {id(trail.unit): trail.unit for trail in trails if trail.through}.values():
+    for unit in {id(trail.unit): trail.unit for trail in trails if trail.length}.values():
         project = world.project(unit.ask.name)
         if project is None or is_exact(unit.ask.specifier):
             continue
@@ -150,6 +160,8 @@ def tell_trail(world: World, trail: Trail, repairs: tuple[str, ...]) -> Finding:
     ask = trail.ask
     if ask.name == PYTHON:
         return _tell_python(world, trail, repairs)
+    if ask.name == METADATA and trail.release is not None:
+        return _tell_invalid(world, trail, trail.release, repairs)
     project = world.project(ask.name)
     if project is None:
         raise LookupError(ask.name)
@@ -175,7 +187,7 @@ def _found(
     why: Iterable[str],
     repair: Iterable[str],
 ) -> Finding:
-    chain = [trail.text] if trail.through else []
+    chain = [trail.text] if trail.length else []
     return finding(
         rule,
         Severity.ERROR,
@@ -202,7 +214,7 @@ def _tell_missing(
         fact = world.facts.modules[name]
         why.append(f"the module {fact.module} comes from {joined(fact.distributions, 'or')}")
         mend.extend(fact.distributions[:1])
-    elif not trail.through:
+    elif not trail.length:
         near = get_close_matches(name, sorted(world.known_names()), n=1, cutoff=0.8)
         why += [f"{near[0]} has a similar name" for _ in near]
         mend.extend(DistributionName(one) for one in near)
@@ -211,7 +223,7 @@ def _tell_missing(
     message = f"no Python index has {name}"
     if served:
         message = f"the index {served} does not have {name}"
-    if trail.through:
+    if trail.length:
         mend = []
     return _found(
         world,
@@ -255,16 +267,8 @@ def _tell_version(
             else f"the index has {newest} only"
         ]
         more = []
-    if refusal.usable and not trail.through:
-        more.append(requires_fix(f"{refusal.name}{_sign(refusal)}", trail.unit.lines))
     rule = "yanked-release" if refusal.lack is Lack.YANKED else "version-missing"
     return _found(world, rule, message, trail, why, [*more, *repairs])
-
-
-def _sign(refusal: Refusal) -> str:
-    """Return a specifier that the target can meet."""
-    final = [one for one in refusal.usable if not one.is_prerelease] or list(refusal.usable)
-    return f">={final[0]}"
 
 
 def _tell_other_pythons(
@@ -278,12 +282,12 @@ def _tell_other_pythons(
         f"{trail.ask.text} is not for the robot's Python {world.target.python}",
         trail,
         [f"{refusal.name} {offer.version} needs Python {joined(texts, 'or')}"],
-        [*_usable_repairs(trail, refusal), *_release_repairs(world, refusal), *repairs],
+        _with_releases(world, trail, refusal, repairs),
     )
 
 
 def _tell_python(world: World, trail: Trail, repairs: tuple[str, ...]) -> Finding:
-    release = trail.through[-1][0] if trail.through else None
+    release = trail.release
     who = trail.unit.text if release is None else f"{release.name} {release.version}"
     return finding(
         "requires-python-conflict",
@@ -294,6 +298,25 @@ def _tell_python(world: World, trail: Trail, repairs: tuple[str, ...]) -> Findin
         repair=(*repairs, "robokit-plan disable " + " ".join(trail.unit.instances)),
         plugins=trail.unit.instances,
         resource=None if release is None else release.name,
+    )
+
+
+def _tell_invalid(
+    world: World, trail: Trail, release: Release, repairs: tuple[str, ...]
+) -> Finding:
+    return finding(
+        "metadata-invalid",
+        Severity.ERROR,
+        f"{release.name} {release.version} cannot be taken: {trail.ask.text}",
+        places=_places([trail.unit]),
+        why=[
+            *([trail.text] if trail.length > 1 else []),
+            *_no_other_helps(world, [trail]),
+            "pip passes such a release over, and no other one is left",
+        ],
+        repair=(*repairs, "robokit-plan disable " + " ".join(trail.unit.instances)),
+        plugins=trail.unit.instances,
+        resource=release.name,
     )
 
 
@@ -320,29 +343,27 @@ def _tell_no_file(
         if not offer.sdists:
             why.append("there is no source archive to build from")
         more += _debian_repairs(world, trail, refusal.name)
-        more += _usable_repairs(trail, refusal)
-        more += _release_repairs(world, refusal)
+        repairs = _with_releases(world, trail, refusal, repairs)
     return _found(world, "wheel-missing", message, trail, why, [*more, *repairs])
-
-
-def _usable_repairs(trail: Trail, refusal: Refusal) -> list[str]:
-    final = [one for one in refusal.usable if not one.is_prerelease]
-    if trail.through or not final:
-        return []
-    newest: Version = final[0]
-    sign = "<=" if newest < refusal.matching[0].version else ">="
-    return [requires_fix(f"{refusal.name}{sign}{newest}", trail.unit.lines)]
 
 
 def _debian_repairs(world: World, trail: Trail, name: DistributionName) -> list[str]:
     """Name the Debian package with the same module, where the facts know one."""
-    if trail.through:
+    if trail.length:
         return []
     for fact in world.facts.native.get(name, ()):
         package = fact.instead.get(world.target.release)
         if package is not None:
             return [packages_fix(package, trail.unit.lines, f", in place of {name}")]
     return []
+
+
+def _with_releases(
+    world: World, trail: Trail, refusal: Refusal, repairs: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return *repairs* with those by another Debian release after what opens the line itself."""
+    own = 0 if trail.length else len(repairs) - 1
+    return (*repairs[:own], *_release_repairs(world, refusal), *repairs[own:])
 
 
 def _release_repairs(world: World, refusal: Refusal) -> list[str]:

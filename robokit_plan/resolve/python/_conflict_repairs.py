@@ -6,9 +6,10 @@ from collections.abc import Iterable, Sequence
 
 from robokit_plan.model import DistributionName, IndexFile, Need, dataclass, replace
 
-from ._fixes import requires_fix
+from ._fixes import asked_anew, moved_bounds, requires_fixes
+from ._offers import Lack, refusal_of
 from ._search import Found, Stuck, search
-from ._units import STEPS, Unit, asks_in, least_conflict
+from ._units import Unit, asks_in, least_conflict
 from ._world import Ask, World
 
 _MOST_EASED = 2
@@ -67,7 +68,7 @@ def _beside(world: World, units: Sequence[Unit], least: Sequence[Unit]) -> list[
     """
     rest = [unit for unit in units if unit not in least]
     while rest:
-        found = search(world, asks_in(rest), steps=STEPS)
+        found = search(world, asks_in(rest), budget=world.budget)
         if isinstance(found, Need):
             return found
         if isinstance(found, Found):
@@ -80,7 +81,7 @@ def _beside(world: World, units: Sequence[Unit], least: Sequence[Unit]) -> list[
         rest = [unit for unit in rest if unit not in other]
     for unit in least:
         found = search(
-            world, asks_in([*rest, *(one for one in least if one is not unit)]), steps=STEPS
+            world, asks_in([*rest, *(one for one in least if one is not unit)]), budget=world.budget
         )
         if not isinstance(found, Stuck):
             return found if isinstance(found, Need) else rest
@@ -102,7 +103,7 @@ class _Tries:
 
     def found(self, asks: Iterable[Ask]) -> Found | None:
         """Return what was found for *asks*; None where nothing was, or not yet."""
-        answer = search(self.world, asks, steps=STEPS)
+        answer = search(self.world, asks, budget=self.world.budget)
         if isinstance(answer, Need):
             self._pages.update(answer.pages)
             self._files.update({file.key: file for file in answer.metadata})
@@ -138,14 +139,21 @@ def _eased(
     if release is None or project is None:
         return
     before = [one.version for one in world.matches(project, [unit.ask.specifier])]
+    if not before:
+        refusal = refusal_of(world, project, unit.ask.specifier)
+        if refusal.lack in {Lack.PYTHON, Lack.WHEEL, Lack.SDIST}:
+            # Newer ones stay for other machines, and a range that lets them in would say nothing.
+            before = [one.version for one in refusal.matching]
     newest = max(before, default=release.version)
     older = release.version < newest
-    asking = _asking(unit, f"{'<=' if older else '>='}{release.version}")
+    specifier = moved_bounds(unit.ask.specifier, release.version, older=older)
     # What is typed is a range: it has to lead to a choice as well.
-    if tries.found((*rest, *asking)) is not None:
+    if tries.found((*rest, *_asking(unit, specifier))) is not None:
         given_up = {
             one.version
             for one in world.pool(project)
             if release.version < one.version <= newest and not one.version.is_prerelease
         }
-        yield len(given_up), requires_fix(asking[0].text, unit.lines)
+        name = unit.ask.name
+        for text in requires_fixes(unit.lines, lambda line: asked_anew(line, name, specifier)):
+            yield len(given_up), text

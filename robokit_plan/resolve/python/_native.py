@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from robokit_plan.model import DebianName, Finding, NativeFact, PythonPin, Severity, span_text
 
-from ._fixes import packages_fix, requires_fix
+from ._fixes import packages_fix, requires_fixes, without_version
 from ._native_facts import find_native_fact
 from ._pins import Installed
 from ._problem import NativeNeed
@@ -99,7 +99,10 @@ def _unknown_metadata(world: World, chosen: Installed, pin: PythonPin) -> list[F
                 f"what {pin.name} {pin.version} needs could not be read from its wheel",
                 pin.name,
                 why=reason or f"{pin.file.filename} holds no readable metadata",
-                repair=requires_fix(f"{pin.name}!={pin.version}", chosen.lines[pin.name]),
+                repair=requires_fixes(
+                    chosen.direct_lines(pin.name),
+                    lambda line: without_version(line, pin.name, pin.version),
+                ),
             )
         ]
     return [

@@ -95,28 +95,24 @@ class Refusal:
     """
     Why nothing of a project fits one specifier.
 
-    `matching`: versions that match, whatever the target, newest first; `known`: all versions,
-    newest first; `usable`: versions that the target could use, newest first.
+    `matching`: versions that match, whatever the target; `known`: all versions; newest first.
     """
 
     name: DistributionName
     lack: Lack
     matching: tuple[Offer, ...]
     known: tuple[Offer, ...]
-    usable: tuple[Version, ...]
 
 
 def refusal_of(world: World, project: Project, specifier: str) -> Refusal:
     """Return why no release of *project* fits *specifier*, which must be so."""
     known = offers_of(project)
     matching = tuple(offer for offer in known if allows(specifier, offer.version))
-    usable = sorted({one.version for one in world.matches(project, ())}, reverse=True)
     return Refusal(
         name=project.name,
         lack=_lack(world, project, known, matching),
         matching=matching,
         known=known,
-        usable=tuple(usable),
     )
 
 

@@ -134,7 +134,6 @@ def is_exact(specifier: str) -> bool:
     )
 
 
-@lru_cache(maxsize=65536)
 def allows(specifier: str, version: Version) -> bool:
     """
     Return whether *specifier* lets *version* in, a pre-release as well.
@@ -143,6 +142,12 @@ def allows(specifier: str, version: Version) -> bool:
     """
     if not specifier:
         return True
+    # 1.0 and 1.0.0 are one version to all operators but this, which compares texts (PEP 440).
+    return _allows(specifier, version, str(version) if "===" in specifier else "")
+
+
+@lru_cache(maxsize=65536)
+def _allows(specifier: str, version: Version, spelling: str) -> bool:  # noqa: ARG001  part of the key
     parsed = find_specifier(specifier)
     return parsed is not None and parsed.contains(version, prereleases=True)
 
@@ -190,7 +195,7 @@ def wheel_parts(filename: str) -> tuple[str, str, str] | None:
     pieces = filename.split("-")
     if len(pieces) == 5:
         return pieces[0], pieces[1], ""
-    if len(pieces) == 6:
+    if len(pieces) == 6 and "0" <= pieces[2][:1] <= "9":  # "Must start with a digit."
         return pieces[0], pieces[1], pieces[2]
     return None
 

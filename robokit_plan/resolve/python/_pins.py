@@ -32,7 +32,8 @@ class Installed:
     Shape:
         `pins` sorted by name; `releases`, `lines` and `asks` by name: what was taken, the lines
         from which it is reached (sorted by instance and place), and all that is asked of it;
-        `carried` what Debian packages bring of it, which is among `releases` and not `pins`.
+        `carried` what Debian packages bring of it, which is among `releases` and not `pins`;
+        `invalid` releases that were passed over for their metadata.
     """
 
     pins: tuple[PythonPin, ...]
@@ -40,6 +41,7 @@ class Installed:
     lines: Mapping[DistributionName, tuple[PythonRequirement, ...]]
     asks: Mapping[DistributionName, tuple[Ask, ...]]
     carried: tuple[CarriedPin, ...] = ()
+    invalid: tuple[Release, ...] = ()
 
     def about(
         self,
@@ -143,6 +145,7 @@ def installed(world: World, found: Found, units: Iterable[Unit]) -> Installed:
         ),
         releases=releases,
         lines=lines,
+        invalid=found.invalid,
         asks={name: tuple(these) for name, these in asks.items()},
     )
 

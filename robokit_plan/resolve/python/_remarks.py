@@ -8,7 +8,14 @@ from difflib import get_close_matches
 
 from robokit_plan.model import Finding, Place, PythonPin, Severity, finding, size_text
 
-from ._fixes import packages_fix, requires_fix
+from ._fixes import (
+    asked_anew,
+    packages_fix,
+    requires_fix,
+    requires_fixes,
+    with_lower_bound,
+    without_version,
+)
 from ._offers import Offer, offers_of
 from ._parsing import (
     allows,
@@ -41,6 +48,7 @@ def check_chosen(world: World, chosen: Installed, units: Iterable[Unit]) -> list
         found += _yanked(world, chosen, pin)
         found += _vanished(world, chosen, pin)
         found += _changed(world, chosen, pin)
+        found += _passed_over(world, chosen, pin)
         found += _old(world, chosen, pin)
         found += _undated(world, chosen, pin)
         found += _extras(world, chosen, pin)
@@ -87,7 +95,10 @@ def _yanked(world: World, chosen: Installed, pin: PythonPin) -> list[Finding]:
             why=[reason, "the lock file holds it" if kept else "it is asked for exactly"],
             repair=f"robokit-plan lock --upgrade {pin.name}"
             if kept
-            else requires_fix(f"{pin.name}!={pin.version}", chosen.direct_lines(pin.name)),
+            else requires_fixes(
+                chosen.direct_lines(pin.name),
+                lambda line: without_version(line, pin.name, pin.version),
+            ),
         )
     ]
 
@@ -135,6 +146,38 @@ def _changed(world: World, chosen: Installed, pin: PythonPin) -> list[Finding]:
                 "an index that builds wheels itself does so; so does one that was broken into",
             ],
             repair=f"robokit-plan lock --upgrade {pin.name}   once you know why it changed",
+        )
+    ]
+
+
+def _passed_over(world: World, chosen: Installed, pin: PythonPin) -> list[Finding]:
+    """Say where a newer release would have been taken but for its metadata."""
+    release = chosen.releases[pin.name]
+    over = [
+        one
+        for one in chosen.invalid
+        if one.name == pin.name
+        and one.version > release.version
+        and all(allows(ask.specifier, one.version) for ask in chosen.asks[pin.name])
+    ]
+    if not over:
+        return []
+    newest = max(over, key=lambda one: one.version)
+    more = [f"so are {len(over) - 1} more"] if len(over) > 2 else []
+    more = ["so is one more"] if len(over) == 2 else more
+    return [
+        chosen.about(
+            "metadata-invalid",
+            Severity.WARNING,
+            f"{pin.name} {newest.version} is passed over for {pin.version}: "
+            f"{world.invalid(newest)}",
+            pin.name,
+            why=[*more, "pip passes such a release over, too"],
+            repair=requires_fixes(
+                chosen.direct_lines(pin.name),
+                lambda line: without_version(line, pin.name, str(newest.version)),
+                ", which ends this warning and changes nothing else",
+            ),
         )
     ]
 
@@ -212,13 +255,11 @@ def _old_finding(world: World, chosen: Installed, pin: PythonPin, newer: Offer) 
                 chosen.chain(pin.name),
             ],
             repair=repair
-            or [
-                requires_fix(
-                    f"{pin.name}>={newer.version}",
-                    chosen.direct_lines(pin.name),
-                    ", to be told if none fits",
-                )
-            ],
+            or requires_fixes(
+                chosen.direct_lines(pin.name),
+                lambda line: with_lower_bound(line, pin.name, newer.version),
+                ", to be told if none fits",
+            ),
         )
     ]
 
@@ -236,9 +277,9 @@ def _undated(world: World, chosen: Installed, pin: PythonPin) -> list[Finding]:
             f"{pin.name} {pin.version} may be newer than {world.problem.as_of}",
             pin.name,
             why=f"the index {pin.file.index} gives no upload time for it",
-            repair=requires_fix(
-                f"{pin.name}=={pin.version}",
+            repair=requires_fixes(
                 chosen.direct_lines(pin.name),
+                lambda line: asked_anew(line, pin.name, f"=={pin.version}"),
                 ", if it was there then",
             ),
         )
@@ -259,12 +300,7 @@ def _extras(world: World, chosen: Installed, pin: PythonPin) -> list[Finding]:
             f"{pin.name} {pin.version} has no extra {extra}, so it brings nothing",
             pin.name,
             why=f"it has {', '.join(sorted(known))}" if known else "it has no extras",
-            repair=[
-                requires_fix(
-                    text, [line for line in lines[extra] if text == _mended(line, extra, known)]
-                )
-                for text in sorted({_mended(line, extra, known) for line in lines[extra]})
-            ],
+            repair=_with_other_extra(lines[extra], extra, known),
         )
         for extra in missing
     ]
@@ -278,6 +314,12 @@ def _lines_with(chosen: Installed, pin: PythonPin, extra: str) -> list[PythonReq
         for line, asked in read
         if asked is not None and asked.name == pin.name and extra in asked.extras
     ]
+
+
+def _with_other_extra(
+    lines: Iterable[PythonRequirement], extra: str, known: Iterable[str]
+) -> list[str]:
+    return requires_fixes(lines, lambda line: _mended(line, extra, known))
 
 
 def _mended(line: PythonRequirement, extra: str, known: Iterable[str]) -> str:

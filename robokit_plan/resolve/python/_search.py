@@ -9,7 +9,7 @@ from robokit_plan.model import IndexFile, Need, dataclass
 from ._choosing import Choosing, Gaps
 from ._clauses import ImpossibleError, TooLongError
 from ._releases import Release
-from ._world import Ask, Candidate, World
+from ._world import Ask, Budget, Candidate, World
 
 STEPS = 40_000_000
 """
@@ -26,9 +26,14 @@ _MOST_AHEAD = 256
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Found:
-    """A consistent set: identifier -> what was taken; only what the asks reach."""
+    """
+    A consistent set: identifier -> what was taken; only what the asks reach.
+
+    `invalid`: releases that were looked at first, and whose metadata cannot be so.
+    """
 
     chosen: Mapping[str, Candidate]
+    invalid: tuple[Release, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -46,27 +51,31 @@ class Stuck:
     too_deep: bool = False
 
 
-def search(world: World, asks: Iterable[Ask], *, steps: int | None = None) -> Found | Stuck | Need:
+def search(
+    world: World, asks: Iterable[Ask], *, budget: Budget | None = None
+) -> Found | Stuck | Need:
     """
     Return a consistent choice for *asks*, the fact that there is none, or what to read first.
 
     Where a row is missing the search goes on as if it allowed everything, so that one round
     names all that is open. A search that met a gap never decides: the answer is always that
-    of a search in which every row met was there, as over the whole index. *steps*: `STEPS`
-    where none are given.
+    of a search in which every row met was there, as over the whole index. *budget*: what an
+    explanation may still take, of which this search takes its part; `STEPS` for the choice itself.
     """
     # Sorted, so that the order of plugins in a robot file cannot matter.
     ordered = sorted(asks, key=lambda ask: (ask.identifier, ask.text, _place(ask)))
-    choosing = Choosing(
-        world, ordered, steps=STEPS if steps is None else steps, most_with_gaps=_MOST_WITH_GAPS
-    )
+    steps = STEPS if budget is None else budget.left
+    choosing = Choosing(world, ordered, steps=steps, most_with_gaps=_MOST_WITH_GAPS)
     found: Found | Stuck
     try:
-        found = Found(chosen=choosing.chosen())
+        chosen = choosing.chosen()
+        found = Found(chosen=chosen, invalid=tuple(choosing.gaps.invalid))
     except ImpossibleError as error:
         found = Stuck(core=choosing.core(error), causes=choosing.causes(error))
     except TooLongError:
         found = Stuck(too_deep=True)
+    if budget is not None:
+        budget.left = choosing.steps_left
     return _need(world, choosing.gaps, found) if choosing.gaps else found
 
 

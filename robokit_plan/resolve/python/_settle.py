@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from robokit_plan.model import DistributionName, Finding, Need, replace
 
-from ._conflict import explain, tell_alone
+from ._conflict import explain, is_met_alone, tell_alone
 from ._search import Found, Stuck, search
 from ._units import Unit, asks_in
 from ._words import joined
@@ -28,12 +28,12 @@ def settle(
     }
     if unread:
         return Need(pages=tuple(sorted(unread)))
-    kept = []
+    kept = [unit for unit in units if is_met_alone(world, unit)]
     for unit in units:
-        alone = tell_alone(world, unit)
-        if alone is None:
-            kept.append(unit)
-        else:
+        if not is_met_alone(world, unit):
+            alone = tell_alone(world, unit, kept)
+            if isinstance(alone, Need):
+                return alone
             findings.append(alone)
     for _ in range(_MOST_CONFLICTS):
         found, seen = find(world, kept)

@@ -7,11 +7,8 @@ from collections.abc import Iterable, Sequence
 from robokit_plan.model import InstanceName, Need, dataclass
 
 from ._problem import PythonRequirement
-from ._search import Stuck, search
+from ._search import Found, Stuck, search
 from ._world import Ask, World
-
-STEPS = 10_000_000
-"""For each of the many searches that an explanation makes; beyond it a part stays in."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, slots=True)
@@ -56,14 +53,6 @@ def asks_in(units: Iterable[Unit]) -> tuple[Ask, ...]:
     return tuple(ask for unit in units for ask in unit.asks)
 
 
-def clashes(world: World, units: Iterable[Unit]) -> bool | Need:
-    """Return whether *units* cannot hold together; a search cut short proves nothing."""
-    found = search(world, asks_in(units), steps=STEPS)
-    if isinstance(found, Need):
-        return found
-    return isinstance(found, Stuck) and not found.too_deep
-
-
 class _Missing(Exception):  # noqa: N818  carries a question, not an error
     def __init__(self, need: Need) -> None:
         self.need = need
@@ -81,11 +70,16 @@ def least_conflict(world: World, units: Sequence[Unit], stuck: Stuck) -> tuple[U
         Problems, AAAI 2004, algorithm 1.
     """
 
-    def holds_not(part: Sequence[Unit]) -> bool:
-        answer = clashes(world, part)
+    def tried(part: Sequence[Unit]) -> Found | Stuck:
+        answer = search(world, asks_in(part), budget=world.budget)
         if isinstance(answer, Need):
             raise _Missing(answer)
         return answer
+
+    def holds_not(part: Sequence[Unit]) -> bool:
+        answer = tried(part)
+        # A search cut short proves nothing.
+        return isinstance(answer, Stuck) and not answer.too_deep
 
     def explain(
         background: tuple[Unit, ...], last: tuple[Unit, ...], rest: tuple[Unit, ...]
@@ -102,7 +96,7 @@ def least_conflict(world: World, units: Sequence[Unit], stuck: Stuck) -> tuple[U
 
     try:
         near = _near(units, stuck)
-        if len(near) == len(units) or not holds_not(near):
+        if isinstance(tried(near), Found):
             near = tuple(units)
         found = explain((), (), near)
         # A search that was cut off can have kept too many: each one is tried without.

@@ -28,6 +28,7 @@ from ._parsing import (
     find_specifier,
     find_version,
     marker_holds,
+    normal_name,
     python_allows,
     specifier_text,
 )
@@ -36,6 +37,15 @@ from ._releases import Project, Release, View, covers, is_too_late
 
 PYTHON = DistributionName("<python>")
 """Stands for the target's Python itself, as what a Requires-Python asks for."""
+METADATA = DistributionName("<metadata>")
+"""Stands for metadata that can be used, as what a release whose own cannot asks for in vain."""
+
+EXPLAINING_STEPS = 10_000_000
+"""
+For all the searches that explanations make, some two seconds; beyond it parts stay in unlooked at.
+Recorded conflicts took under 1,000, sixty requirements that only all together exclude each other a
+million.
+"""
 
 _NO_VERSION = Version("0")
 
@@ -88,6 +98,15 @@ def asks_of(line: Line, root: PythonRequirement | None = None, added: str = "") 
     )
 
 
+class Budget:
+    """Steps that all searches of explanations together may take."""
+
+    __slots__ = ("left",)
+
+    def __init__(self, steps: int) -> None:
+        self.left = steps
+
+
 class World:
     """
     A snapshot seen from one target: releases, dependencies, and which rows are missing.
@@ -99,6 +118,7 @@ class World:
         snapshot: What is known.
         bounded: Let in only what Debian's compiled modules run beside.
         wheels_only: Let in no source archives of these.
+        budget: What explanations may still take; a whole one where none is given.
     """
 
     def __init__(
@@ -108,7 +128,9 @@ class World:
         *,
         bounded: bool = False,
         wheels_only: frozenset[DistributionName] = frozenset(),
+        budget: Budget | None = None,
     ) -> None:
+        self.budget = budget or Budget(EXPLAINING_STEPS)
         self._bounded = bounded
         self.wheels_only = wheels_only
         self.snapshot = snapshot
@@ -142,7 +164,13 @@ class World:
     def without_archives(self, names: AbstractSet[DistributionName]) -> World:
         """Return this world without the source archives of *names*."""
         wheels_only = self.wheels_only | names
-        return World(self.problem, self.snapshot, bounded=self._bounded, wheels_only=wheels_only)
+        return World(
+            self.problem,
+            self.snapshot,
+            bounded=self._bounded,
+            wheels_only=wheels_only,
+            budget=self.budget,
+        )
 
     def locked(self, name: DistributionName) -> str | None:
         """Return the version of *name* to keep where it still fits."""
@@ -242,6 +270,22 @@ class World:
             )
         return self.snapshot.metadata.get(release.file.key)
 
+    def invalid(self, release: Release) -> str:
+        """Return why the metadata of *release* cannot be so; "" where it can, or is not read."""
+        metadata = self.metadata(release)
+        return metadata.reason if metadata is not None and metadata.invalid else ""
+
+    def has_extra(self, release: Release, extra: str) -> bool:
+        """
+        Return whether *release* declares *extra* ("" for none), as far as it is known.
+
+        What stands under one that it does not declare comes with nothing, as with pip.
+        """
+        metadata = self.metadata(release)
+        if not extra or metadata is None or metadata.requires_dist is None:
+            return True
+        return extra in {normal_name(one) for one in metadata.provides_extra}
+
     def requires_dist(self, release: Release) -> tuple[str, ...] | None:
         """Return its requirements from its own metadata, else from the facts; None: unknown."""
         metadata = self.metadata(release)
@@ -270,19 +314,12 @@ class World:
         """Return whether *file* is meant for the target's Python, as far as the index says."""
         return not file.requires_python or python_allows(file.requires_python, self.python)
 
-    def reach(self, name: DistributionName) -> frozenset[DistributionName]:
-        """Return *name* and all that its releases, as far as met, lead to."""
+    def leads(self) -> Mapping[DistributionName, AbstractSet[DistributionName]]:
+        """Return for each name what its releases, as far as met, ask for."""
         after: dict[DistributionName, set[DistributionName]] = {}
         for (release, _), asks in self._dependencies.items():
             after.setdefault(release.name, set()).update(ask.name for ask in asks)
-        seen = {name}
-        left = [name]
-        while left:
-            for one in after.get(left.pop(), ()):
-                if one not in seen:
-                    seen.add(one)
-                    left.append(one)
-        return frozenset(seen)
+        return after
 
     def only_index(self, name: DistributionName) -> str:
         """Return the one index that may serve *name*; "" where none is set apart for it."""
@@ -330,6 +367,9 @@ class World:
     def _read_asks(
         self, release: Release, extra: str, metadata: DistributionMetadata
     ) -> Iterable[Ask]:
+        if metadata.invalid:
+            yield Ask(METADATA, METADATA, "", "", metadata.reason)
+            return
         if extra:
             yield pin_of(release)
         elif metadata.requires_python:
@@ -337,7 +377,7 @@ class World:
             if specifier is not None:
                 text = specifier_text(specifier)
                 yield Ask(PYTHON, PYTHON, "", text, f"Python {text}")
-        if release.carrier is not None:
+        if release.carrier is not None or not self.has_extra(release, extra):
             return
         lines = [(line, "") for line in self.requires_dist(release) or ()]
         lines += [

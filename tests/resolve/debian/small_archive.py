@@ -53,7 +53,7 @@ def package(fields: Mapping[str, str], *, suite: str = "trixie") -> DebianPackag
         source=fields.get("X-Source", ""),
         priority=fields.get("Priority", "optional"),
         essential=fields.get("Essential") == "yes",
-        protected=fields.get("Protected") == "yes",
+        protected="yes" in {fields.get("Protected"), fields.get("Important")},
         multi_arch=fields.get("Multi-Arch", "no"),
         pre_depends=fields.get("Pre-Depends", ""),
         depends=fields.get("Depends", ""),
@@ -165,7 +165,7 @@ def pins_of(answer: DebianAnswer) -> dict[str, str]:
 
 # --- a judge of its own ---------------------------------------------------------------------
 
-_TERM = re.compile(r"([a-z0-9][a-z0-9+.-]+)(?::any)?(?: \((<<|<=|=|>=|>>) (\S+)\))?$")
+_TERM = re.compile(r"([a-z0-9][a-z0-9+.-]+)(?::(?:any|arm64))?(?: \((<<|<=|=|>=|>>) (\S+)\))?$")
 
 
 def _compare(left: str, operator: str, right: str) -> bool:

@@ -57,6 +57,8 @@ class Rel:
     extras: tuple[str, ...] = ()
     build: tuple[str, ...] | None = None
     modules: tuple[str, ...] | None = None
+    invalid: str = ""
+    """Why its metadata cannot be so."""
 
 
 Spec = Mapping[str, Mapping[str, "Rel | Sequence[str]"]]
@@ -102,11 +104,13 @@ class FakeIndex:
             self.metadata[file.key] = DistributionMetadata(
                 name=key,
                 version=version,
-                requires_dist=release.requires,
+                requires_dist=None if release.invalid else release.requires,
                 requires_python=release.metadata_python or release.requires_python,
                 provides_extra=release.extras,
                 build_requires=release.build,
                 modules=release.modules,
+                reason=release.invalid,
+                invalid=bool(release.invalid),
                 source="wheel" if filename.endswith(".whl") else "pkg-info",
             )
             yield file

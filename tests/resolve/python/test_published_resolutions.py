@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
@@ -38,7 +39,13 @@ def _index(file: str) -> FakeIndex:
     return FakeIndex().add(
         {
             project: {
-                version: Rel(requires=tuple(filter(_counts, row["dependencies"])))
+                version: Rel(
+                    requires=tuple(filter(_counts, row["dependencies"])),
+                    # Its authors' reader takes an extra for declared that a marker names.
+                    extras=tuple(
+                        re.findall(r"extra *== *['\"]([^'\"]+)", str(row["dependencies"]))
+                    ),
+                )
                 for version, row in rows.items()
             }
             for project, rows in raw.items()

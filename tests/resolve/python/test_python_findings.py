@@ -689,3 +689,40 @@ def test_no_facts_at_all_still_resolves() -> None:
     )
     assert versions(answer_of(question, index)) == {"numpy": "2", "spidev": "3"}
     assert BARE_FACTS.native == {}
+
+
+def test_repairs_keep_what_the_line_says_otherwise() -> None:
+    """Bounds, extras and marker stay; only what stands in the way goes."""
+    index = FakeIndex().add(
+        {
+            "p": {
+                "4": Rel(yanked="eats batteries", extras=("x",)),
+                "5": Rel(extras=("x",), uploaded=None),
+                "6": Rel(extras=("x",)),
+            },
+            "old": {
+                "1": Rel(uploaded="2020-01-01T00:00:00Z"),
+                "2": Rel(
+                    tags=("cp313-cp313-manylinux_2_17_x86_64",), uploaded="2025-01-01T00:00:00Z"
+                ),
+            },
+            "q": {"1": [], "2": [], "3": []},
+            "r": {"1": ["q<3"]},
+        }
+    )
+    exact = answer_of(problem("p[x]==4,<9; python_version > '3'"), index)
+    assert exact.findings[0].repair == (
+        "python: {requires: [\"p[x]!=4,<9; python_version > '3'\"]}   in the manifest of helm",
+    )
+    undated = answer_of(problem("p[x]>=5,<6", as_of=date(2026, 1, 1)), index)
+    assert undated.findings[0].repair == (
+        'python: {requires: ["p[x]==5"]}   in the manifest of helm, if it was there then',
+    )
+    old = answer_of(problem("old>=1,!=1.5,<3"), index)
+    assert old.findings[0].repair == (
+        'python: {requires: ["old>=2,!=1.5,<3"]}   in the manifest of helm, to be told if none fits',
+    )
+    clash = answer_of(problem(ask("q>=3,!=3.5,<4; python_version > '3'"), ask("r", "raft")), index)
+    assert clash.findings[0].repair[0] == (
+        "python: {requires: [\"q!=3.5,<=2; python_version > '3'\"]}   in the manifest of helm"
+    )

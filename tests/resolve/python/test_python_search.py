@@ -16,7 +16,7 @@ from robokit_plan.resolve.python import _search
 from robokit_plan.resolve.python._asked import read_units
 from robokit_plan.resolve.python._search import Found, search
 from robokit_plan.resolve.python._units import asks_in
-from robokit_plan.resolve.python._world import World
+from robokit_plan.resolve.python._world import Budget, World
 
 from .fake_python_index import FakeIndex, Rel, Spec, answer_of, problem, versions
 
@@ -284,7 +284,7 @@ def test_a_clash_below_many_settled_names() -> None:
     question = problem("httpx<0.24", "openai")
     world = World(question, index.whole())
     units, _ = read_units(question, world)
-    found = search(world, asks_in(units), steps=3_000)
+    found = search(world, asks_in(units), budget=Budget(3_000))
     assert isinstance(found, Found)
     names = ("openai", "httpx2", "httpcore2", "h11", "httpcore", "httpx")
     releases = [found.chosen[one].release for one in names]
