@@ -14,8 +14,9 @@ ALLOWED = {
     "resolve": {"model", "resolve"},
     "hardware": {"model", "hardware"},
     "lint": {"model", "lint"},
-    "render": {"model", "render"},
-    "edge": {"model", "edge"},
+    "formats": {"model", "formats"},
+    "render": {"model", "formats", "render"},
+    "edge": {"model", "formats", "edge"},
     "planner": {"model", "hardware", "resolve", "planner"},
     "suggestions": {"model", "hardware", "resolve", "planner", "suggestions"},
 }
@@ -25,7 +26,7 @@ IMPURE = {
     "tempfile", "threading", "time", "typer", "urllib.request", "urllib3", "uuid", "yaml",
 }  # fmt: skip
 """Modules by which a pure layer could reach a disk, a network, a clock or a terminal."""
-PURE = ("model", "resolve", "hardware", "lint", "render", "planner", "suggestions")
+PURE = ("model", "formats", "resolve", "hardware", "lint", "render", "planner", "suggestions")
 
 
 def _modules(layer: str) -> list[Path]:

@@ -28,8 +28,9 @@ def read_locked(
     from hashlib import sha256
 
     from robokit_plan.cli._session import find_lock
-    from robokit_plan.edge.read_lock import LockError, read_lock
+    from robokit_plan.edge.read_lock import read_lock
     from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.lock import LockError
 
     locked = []
     for name in dict.fromkeys((profile, *also)):

@@ -36,7 +36,7 @@ class Session:
     @property
     def lock_path(self) -> Path:
         """Where this robot's (or this profile's) lock file belongs."""
-        from robokit_plan.render import lock_name_of
+        from robokit_plan.formats.lock import lock_name_of
 
         return self.root / lock_name_of(self.problem.robot.name, self.problem.profile)
 
@@ -71,7 +71,7 @@ class Session:
     def write_lock(self, plan: Plan, out: Path | None) -> Path:
         """Write *plan* to the lock file, or to *out*; return where."""
         from robokit_plan.edge.files import write_atomically
-        from robokit_plan.render import render_lock
+        from robokit_plan.formats.lock import render_lock
 
         text = render_lock(plan)
         path = self.lock_path if out is None else out
@@ -373,8 +373,8 @@ def _digests(reading: Reading, facts: str) -> Mapping[str, str]:
 
 def _locked(root: Path, robot: str, profile: str | None) -> Plan | None:
     """Return what is locked; a lock file that cannot be used is said and made anew."""
-    from robokit_plan.edge.read_lock import LockError, read_lock
-    from robokit_plan.render import lock_name_of
+    from robokit_plan.edge.read_lock import read_lock
+    from robokit_plan.formats.lock import LockError, lock_name_of
 
     path = root / lock_name_of(robot, profile)
     if not path.exists():
@@ -399,7 +399,7 @@ def find_lock(robot: Path | None, profile: str | None) -> Path:
     from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.edge.robots import parse_robot
     from robokit_plan.edge.unreadable import UnreadableFile
-    from robokit_plan.render import lock_name_of
+    from robokit_plan.formats.lock import lock_name_of
 
     file = find_robot_file(robot)
     found, findings = parse_robot(read_text(file, file.name), file.name)

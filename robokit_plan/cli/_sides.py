@@ -75,8 +75,9 @@ class Sides:
 
 
 def _read(path: Path) -> Plan:
-    from robokit_plan.edge.read_lock import LockError, read_lock
+    from robokit_plan.edge.read_lock import read_lock
     from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.lock import LockError
 
     try:
         return read_lock(path)

@@ -116,7 +116,7 @@ def toggle(switch: Switch) -> int:
         check_unchanged(before.reading.file, old_text)
         _remember(before)
         if plan.ok:
-            from robokit_plan.render import render_lock
+            from robokit_plan.formats.lock import render_lock
 
             _write_both(after.reading.file, new_text, after.lock_path, render_lock(plan))
         else:

@@ -52,8 +52,9 @@ def verify(
     from robokit_plan.cli._session import find_lock, json_failures
     from robokit_plan.cli._terminal import show, width
     from robokit_plan.edge.machine import Asked, installed_locks, read_machine
-    from robokit_plan.edge.read_lock import LockError, read_lock
+    from robokit_plan.edge.read_lock import read_lock
     from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.lock import LockError
     from robokit_plan.render import (
         Locked,
         Verdict,
@@ -108,7 +109,8 @@ def _beside(own: Locked, path: Path, installed: Container[str]) -> list[Locked]:
     """Return the other lock files beside *path* that were installed together with *own*."""
     from hashlib import sha256
 
-    from robokit_plan.edge.read_lock import LockError, read_lock
+    from robokit_plan.edge.read_lock import read_lock
+    from robokit_plan.formats.lock import LockError
     from robokit_plan.render import Locked, ProfilesDifferError, union_of
 
     found: list[Locked] = []

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
         render_lint_verdict,
         render_verdict,
     )
-    from ._lock import LOCK_FORMAT, lock_name, lock_name_of, render_lock
     from ._plain import markdown, plain
     from ._report import Report, render_report, report_name
     from ._report_switch import Toggle
@@ -61,7 +60,6 @@ if TYPE_CHECKING:
     from ._wiring_text import render_wiring_csv, render_wiring_text
 
 __all__ = [
-    "LOCK_FORMAT",
     "Attention",
     "CarriedBuilds",
     "DiffRow",
@@ -82,8 +80,6 @@ __all__ = [
     "diff_object",
     "diff_plans",
     "finding_rows",
-    "lock_name",
-    "lock_name_of",
     "markdown",
     "plain",
     "profile_word",
@@ -104,7 +100,6 @@ __all__ = [
     "render_findings_text",
     "render_json",
     "render_lint_verdict",
-    "render_lock",
     "render_report",
     "render_review_markdown",
     "render_script",
@@ -155,7 +150,6 @@ _HOMES = {
         "render_lint_verdict",
         "render_verdict",
     ),
-    "_lock": ("LOCK_FORMAT", "lock_name", "lock_name_of", "render_lock"),
     "_plain": ("markdown", "plain"),
     "_report": ("Report", "render_report", "report_name"),
     "_report_switch": ("Toggle",),
