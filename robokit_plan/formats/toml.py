@@ -202,10 +202,10 @@ class _Scan:
             last = at == len(names) - 1
             if is_row and last:
                 self._rows[here] = self._rows.get(here, -1) + 1
+            self._seen(here, start)
             if here in self._rows:
-                self._seen(here, start)
                 here = (*here, self._rows[here])
-        self._seen(here, start)
+                self._seen(here, start)
         self._at += 1 + is_row
         return here
 
