@@ -23,12 +23,16 @@ from robokit_plan.model import (
     BASE64,
     BOOT_COMMAND,
     BOOT_FILE,
+    BOOT_TEXT,
     COMMAND,
     DEBIAN_NAME,
     DEBIAN_VERSION,
+    DEFAULT_SETTING,
+    KERNEL_WORD,
     KEYRING,
     MACHINE_NAME,
     MODULE_NAME,
+    NAME,
     PLAIN_LINE,
     PYTHON_NAME,
     RELATIVE_PATH,
@@ -106,8 +110,19 @@ _ANY: Final = Text()
 _PYTHON_NAME: Final = Text(PYTHON_NAME)
 _DEBIAN_NAME: Final = Text(DEBIAN_NAME)
 _MACHINE_NAME: Final = Text(MACHINE_NAME)
-_INSTANCES: Final = Rows(_LINE)
+_NAME: Final = Text(NAME)
+_INSTANCES: Final = Rows(_NAME)
 _VERSION: Final = Text(Alphabet("version", r"[0-9A-Za-z][0-9A-Za-z.!+_\-]*", "a version (PEP 440)"))
+
+_FILE_NAME: Final = Alphabet(
+    "file-name", r"[A-Za-z0-9_][A-Za-z0-9_.+!~\-]*", "a file name of a distribution"
+)
+_POOL_PATH: Final = Alphabet(
+    "pool-path",
+    r"[A-Za-z0-9][A-Za-z0-9+.~_:%\-]*(?:/[A-Za-z0-9][A-Za-z0-9+.~_:%\-]*)*",
+    "a path in the archive",
+)
+"""One word wherever lists of files are split at blanks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,10 +164,10 @@ _INSTANCE: Final = Record(
     "instance",
     PlannedInstance,
     (
-        Key("name", _LINE),
-        Key("plugin", _LINE),
+        Key("name", _NAME),
+        Key("plugin", _NAME),
         Key("version", _LINE, "Of the plugin"),
-        Key("variant", _LINE, "Which of its variants is built up", absent=None),
+        Key("variant", _NAME, "Which of its variants is built up", absent=None),
         Key("behaviour", _LINE, "Object reference of its entry point", absent=None),
         Key(
             "settings",
@@ -168,7 +183,7 @@ _INSTANCE: Final = Record(
             absent=(),
             get=lambda one: tuple(sorted(n for n, item in one.settings.items() if item is None)),
         ),
-        Key("provides", Rows(_LINE), "Capabilities", absent=()),
+        Key("provides", Rows(_NAME), "Capabilities", absent=()),
         Key("digest", _ANY, "SHA-256 of its manifest"),
         Key("summary", _ANY),
         Key("license", _ANY, "SPDX expression"),
@@ -200,7 +215,7 @@ _ASSIGNMENT: Final = Record(
     "assignment",
     Assignment,
     (
-        Key("instance", _LINE),
+        Key("instance", _NAME),
         Key("claim", _LINE),
         Key("section", _LINE, "Of the manifest"),
         Key("resource", _LINE, "What a person calls it"),
@@ -231,7 +246,7 @@ _ARCHIVE: Final = Record(
     "archive",
     IndexFile,
     (
-        Key("name", Text(RELATIVE_PATH, "a file name"), attribute="filename"),
+        Key("name", Text(_FILE_NAME), attribute="filename"),
         Key("upload-time", Time()),
         Key("url", _Address(ADDRESS)),
         Key("size", Count("bytes")),
@@ -330,9 +345,9 @@ _DEBIAN_PACKAGE: Final = Record(
         Key("name", _DEBIAN_NAME),
         Key("version", Text(DEBIAN_VERSION)),
         Key("architecture", Text(DEBIAN_NAME, "a Debian architecture")),
-        Key("suite", _LINE),
-        Key("source", _LINE, "Name of a further archive; absent: the mirror"),
-        Key("filename", Text(RELATIVE_PATH, "a path in the archive")),
+        Key("suite", Text(ARCHIVE_WORD, "a suite")),
+        Key("source", _PYTHON_NAME, "Name of a further archive; absent: the mirror"),
+        Key("filename", Text(_POOL_PATH)),
         Key("size", Count("bytes")),
         Key("installed-size", Count("bytes")),
         Key("sha256", Text(SHA256)),
@@ -379,7 +394,7 @@ _BOOT: Final = Record(
                 )
             ),
         ),
-        Key("text", _LINE, "The line or word itself"),
+        Key("text", Text(BOOT_TEXT), "The line or word itself"),
         Key("file", Text(BOOT_FILE), "That holds it; absent: the machine's own place"),
         Key("frees", Flag(), "Taken out where it stands"),
         Key("apply", Text(BOOT_COMMAND), "Puts the edited file into force"),
@@ -392,6 +407,18 @@ _BOOT: Final = Record(
             Word(("module-block", "module-load")),
             "text",
             Text(MACHINE_NAME, "a kernel module"),
+        ),
+        Where(
+            "kind",
+            Word(("kernel-command-line", "kernel-command-line-remove")),
+            "text",
+            Text(KERNEL_WORD),
+        ),
+        Where(
+            "file",
+            Text(Alphabet("default-file", r"/etc/default/[\s\S]*", "a file of defaults")),
+            "text",
+            Text(DEFAULT_SETTING),
         ),
     ),
 )
@@ -407,7 +434,7 @@ _VARIABLE: Final = Record(
     "variable",
     Variable,
     (
-        Key("instance", _LINE, get=lambda pair: pair[0]),
+        Key("instance", _NAME, get=lambda pair: pair[0]),
         Key("name", Text(VARIABLE_NAME), get=lambda pair: pair[1].name),
         Key("secret", Flag(), get=lambda pair: pair[1].secret),
         Key("purpose", _ANY, absent="", get=lambda pair: pair[1].purpose),
@@ -419,7 +446,7 @@ _ASSET: Final = Record(
     "asset",
     PlannedAsset,
     (
-        Key("instance", Text(RELATIVE_PATH, "a name")),
+        Key("instance", _NAME),
         Key("url", _Address(WEB_ADDRESS)),
         Key("sha256", Text(SHA256)),
         Key("size", Count("bytes"), absent=None),
@@ -449,7 +476,7 @@ _LOAD: Final = Record(
     "load",
     Load,
     (
-        Key("instance", _LINE),
+        Key("instance", _NAME),
         Key("claim", _LINE),
         Key("typical-ma", Count("mA"), attribute="typical", absent=None),
         Key("peak-ma", Count("mA"), attribute="peak", absent=None),
@@ -501,7 +528,7 @@ _OURS: Final = (
     Key("keep-logs", Count("days"), always=True),
     Key("target", _TARGET, "The machine that the plan is for", section=True),
     Key("instances", Rows(_INSTANCE), "Enabled plugins", absent=(), section=True),
-    Key("providers", Named(_ANY, _LINE), "Capability -> the instance that serves it", section=True),
+    Key("providers", Named(_NAME, _NAME), "Capability -> instance that serves it", section=True),
     Key("assignments", Rows(_ASSIGNMENT), "Claims tied to resources", section=True),
     Key("carried", Rows(_CARRIED), "Distributions that Debian packages bring", section=True),
     Key("build", Rows(_package({})), "Build requirements of sdists, as packages of PEP 751",
@@ -519,7 +546,7 @@ _OURS: Final = (
         Key("known", Flag(), "False: no mirror was known, nothing was planned",
             attribute="debian_known", always=True),
         Key("base-known", Flag(), "Whether it is known what the card carries"),
-        Key("suites", Rows(_LINE), attribute="debian_suites", always=True),
+        Key("suites", Rows(Text(ARCHIVE_WORD, "a suite")), attribute="debian_suites", always=True),
         Key("build-only", Rows(_DEBIAN_NAME), "Packages that only builds need",
             attribute="debian_build", get=lambda plan: tuple(sorted(plan.debian_build))),
         Key("packages", Rows(_DEBIAN_PACKAGE), attribute="debian", always=True,

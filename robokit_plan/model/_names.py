@@ -79,10 +79,19 @@ MACHINE_NAME: Final = Alphabet(
     "machine-name", r"[A-Za-z0-9_][A-Za-z0-9_.@:\-]*", "a name of the system"
 )
 """useradd(8), systemd.unit(5) and kernel modules; the first character can start no option."""
+NAME: Final = Alphabet("name", r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*", "a name")
+"""What manifests and robot files name: plugins, instances, claims, roles."""
 VARIABLE_NAME: Final = Alphabet(
-    "variable-name", r"[A-Za-z_][A-Za-z0-9_]*", "a name of an environment variable"
+    "variable-name",
+    r"(?!LD_|DYLD_|BASH|PYTHON|PIP_|PERL|RUBY|NODE_|GIT_|GCONV_|APT_|DPKG_"
+    r"|(?:PATH|IFS|ENV|HOME|SHELL|SHELLOPTS|PS[0-9]|CDPATH|TMPDIR|LOCPATH|NLSPATH|TERMINFO|TZDIR"
+    rf"|HOSTALIASES|RES_OPTIONS){_END})[A-Za-z_][A-Za-z0-9_]*",
+    "a name of an environment variable",
 )
-"""POSIX.1-2017, 8.1: portable names of variables."""
+"""
+POSIX.1-2017, 8.1: portable names of variables; none of those by which ld.so(8), sh(1), Python, pip,
+apt or the C library (environ(7)) are led to other files.
+"""
 BOOT_FILE: Final = Alphabet(
     "boot-file",
     r"/(?:boot|boot/firmware|boot/extlinux|etc/default|etc/kernel)/[A-Za-z0-9_][A-Za-z0-9_.\-]*",
@@ -95,6 +104,19 @@ BOOT_COMMAND: Final = Alphabet(
     "a hook of the kernel packages",
 )
 """run-parts(8), with plain variables before it: the one kind of command that facts may name."""
+_BOOT: Final = r"A-Za-z0-9_.,:=+/@*\-"
+BOOT_TEXT: Final = Alphabet(
+    "boot-text", rf"[{_BOOT}](?:[{_BOOT}#\" ]*[{_BOOT}\"])?", "a line for the boot files"
+)
+"""Nothing by which a shell that reads the file would run something, and no second line."""
+KERNEL_WORD: Final = Alphabet("kernel-word", rf"[{_BOOT}]+", "a word for the kernel")
+"""One word of the kernel's command line (kernel-parameters.rst)."""
+DEFAULT_SETTING: Final = Alphabet(
+    "default-setting",
+    rf"[A-Za-z_][A-Za-z0-9_.]*=(?:[{_BOOT}]*|\"[{_BOOT} ]*\")",
+    "a setting NAME=value",
+)
+"""A line of a file under /etc/default, which shells read: an assignment and no more."""
 ARCHIVE_WORD: Final = Alphabet(
     "archive-word",
     rf"[A-Za-z0-9][A-Za-z0-9+._\-]*(?:/(?!\.\.(?:/|{_END}))[A-Za-z0-9+._\-]*)*",

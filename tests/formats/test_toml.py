@@ -66,7 +66,9 @@ def test_each_value_is_found_where_it_stands(text: str) -> None:
         line, column = toml.place_of(path, text)
         rest = lines[line - 1][column - 1 :]
         if isinstance(path[-1], int):
-            fits = rest.startswith(("{", "[", toml.value(value)))
+            fits = rest.startswith(
+                ("{", "[") if isinstance(value, dict | list) else toml.value(value)
+            )
         else:
             name = rest.partition("=")[0].strip()
             first = tomllib.loads(f"{name} = 1") if name and not rest.startswith("[") else {}
