@@ -22,8 +22,8 @@ import yaml
 
 from robokit_plan.cli._session import problem_of
 from robokit_plan.edge.reading import read_robot
-from robokit_plan.edge.unreadable import UnreadableFile
 from robokit_plan.formats.lock import LockError, lock_name, parse_lock, render_lock
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Plan, Severity, Snapshot
 from robokit_plan.planner import Planner
 from robokit_plan.render import UnsafeValueError, render_script

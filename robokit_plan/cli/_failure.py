@@ -56,7 +56,7 @@ def unread_status(findings: Iterable[Finding]) -> int:
 def _said(error: Exception) -> int:
     from robokit_plan.edge._index_errors import IndexTrouble
     from robokit_plan.edge.files import CannotWrite
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.render import UnsafeValueError
 
     if isinstance(error, UnreadableFile):

@@ -29,8 +29,8 @@ def read_locked(
 
     from robokit_plan.cli._session import find_lock
     from robokit_plan.edge.read_lock import read_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
     from robokit_plan.formats.lock import LockError
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     locked = []
     for name in dict.fromkeys((profile, *also)):

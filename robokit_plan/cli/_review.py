@@ -18,7 +18,7 @@ from robokit_plan.edge.revisions import (
     repository,
     revision_folder,
 )
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Finding, Plan, dataclass
 from robokit_plan.render import RobotReview
 

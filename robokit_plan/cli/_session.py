@@ -145,7 +145,7 @@ def display_prefix(root: Path) -> str:
 @contextmanager
 def json_failures(json: bool) -> Iterator[None]:
     """Print unreadable input as the same JSON object as findings, where JSON is asked for."""
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     try:
         yield
@@ -189,7 +189,7 @@ def open_session(
         UnreadableFile: A file cannot be decoded or parsed, or the robot file has no value.
         WrongUse: An option names what is not known.
     """
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     reading = read(robot, profile) if reading is None else reading
     if reading.robot is None:
@@ -283,7 +283,7 @@ def problem_of(
     )
     from robokit_plan.edge.machine_facts import read_machine_facts, read_source_keys
     from robokit_plan.edge.python_facts import read_python_facts
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.model import Place, Severity, finding
     from robokit_plan.planner import Problem
 
@@ -347,7 +347,7 @@ def _carried_facts(robot: Robot, reading: Reading) -> CarriedFacts:
 def _boot_config(reading: Reading) -> tuple[ConfigLine, ...]:
     """Return what the given boot configuration file says; () where none is given."""
     from robokit_plan.edge.files import find_inside, read_text
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.hardware.boot import parse_boot_config
 
     robot = reading.robot
@@ -398,8 +398,8 @@ def find_lock(robot: Path | None, profile: str | None) -> Path:
     from robokit_plan.edge.files import read_text
     from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.edge.robots import parse_robot
-    from robokit_plan.edge.unreadable import UnreadableFile
     from robokit_plan.formats.lock import lock_name_of
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     file = find_robot_file(robot)
     found, findings = parse_robot(read_text(file, file.name), file.name)

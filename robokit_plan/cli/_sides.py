@@ -76,8 +76,8 @@ class Sides:
 
 def _read(path: Path) -> Plan:
     from robokit_plan.edge.read_lock import read_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
     from robokit_plan.formats.lock import LockError
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     try:
         return read_lock(path)

@@ -53,8 +53,8 @@ def verify(
     from robokit_plan.cli._terminal import show, width
     from robokit_plan.edge.machine import Asked, installed_locks, read_machine
     from robokit_plan.edge.read_lock import read_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
     from robokit_plan.formats.lock import LockError
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.render import (
         Locked,
         Verdict,

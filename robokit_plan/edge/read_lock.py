@@ -5,9 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from robokit_plan.formats.lock import parse_lock
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Origin, Plan
-
-from .unreadable import UnreadableFile
 
 MAX_BYTES = 16_000_000
 """Of a lock file; a large robot needs less than a tenth."""

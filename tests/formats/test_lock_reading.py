@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from packaging.pylock import Pylock
 
 from robokit_plan.edge.read_lock import read_lock
-from robokit_plan.edge.unreadable import UnreadableFile
 from robokit_plan.formats.lock import LockError, parse_lock, render_lock
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Finding
 from robokit_plan.render import render_script
 from tests.render.plans import HERON
