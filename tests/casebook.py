@@ -43,12 +43,13 @@ from robokit_plan.cli._session import problem_of
 from robokit_plan.edge import facts, machine_facts, python_facts
 from robokit_plan.edge._debian_index import fields_of, package_of, stanzas
 from robokit_plan.edge._debian_names import read_name_facts
-from robokit_plan.edge.edits import disabled_text, enabled_text
 from robokit_plan.edge.lint_targets import read_lint_targets
 from robokit_plan.edge.python_index import index_settings
-from robokit_plan.edge.read_lock import LockError, read_lock
+from robokit_plan.edge.read_lock import read_lock
 from robokit_plan.edge.reading import Reading, read_robot
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.edits import disabled_text, enabled_text
+from robokit_plan.formats.lock import LockError, lock_name_of, render_lock
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import (
     DebianArchive,
     DebianName,
@@ -65,7 +66,6 @@ from robokit_plan.model import (
     Snapshot,
 )
 from robokit_plan.planner import Problem, resolve
-from robokit_plan.render import lock_name_of, render_lock
 
 FACTS = frozenset(
     {

@@ -139,8 +139,8 @@ class Place:
 
     def allowed(self) -> tuple[str, ...]:
         """Return only values that the schema lets through."""
-        from robokit_plan.edge._quick import is_valid
-        from robokit_plan.edge._scalars import plain_value
+        from robokit_plan.formats.scalars import plain_value
+        from robokit_plan.formats.schema_predicates import is_valid
 
         good = []
         for one in self.values():

@@ -14,8 +14,9 @@ ALLOWED = {
     "resolve": {"model", "resolve"},
     "hardware": {"model", "hardware"},
     "lint": {"model", "lint"},
-    "render": {"model", "render"},
-    "edge": {"model", "edge"},
+    "formats": {"model", "formats"},
+    "render": {"model", "formats", "render"},
+    "edge": {"model", "formats", "edge"},
     "planner": {"model", "hardware", "resolve", "planner"},
     "suggestions": {"model", "hardware", "resolve", "planner", "suggestions"},
 }
@@ -25,7 +26,9 @@ IMPURE = {
     "tempfile", "threading", "time", "typer", "urllib.request", "urllib3", "uuid", "yaml",
 }  # fmt: skip
 """Modules by which a pure layer could reach a disk, a network, a clock or a terminal."""
-PURE = ("model", "resolve", "hardware", "lint", "render", "planner", "suggestions")
+TEXT = {"formats": {"yaml"}}
+"""Of those, what a layer uses on texts alone."""
+PURE = ("model", "formats", "resolve", "hardware", "lint", "render", "planner", "suggestions")
 
 
 def _modules(layer: str) -> list[Path]:
@@ -66,7 +69,7 @@ def test_pure_layer_has_no_way_out(layer: str) -> None:
         f"{path.relative_to(PACKAGE)}:{line} imports {name}"
         for path in _modules(layer)
         for name, line in _imports(path)
-        if name in IMPURE or name.split(".")[0] in IMPURE
+        if {name, name.split(".")[0]} & (IMPURE - TEXT.get(layer, set()))
     ]
     assert not wrong
 

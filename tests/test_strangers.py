@@ -21,12 +21,12 @@ import pytest
 import yaml
 
 from robokit_plan.cli._session import problem_of
-from robokit_plan.edge.read_lock import LockError, parse_lock
 from robokit_plan.edge.reading import read_robot
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.lock import LockError, lock_name, parse_lock, render_lock
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Plan, Severity, Snapshot
 from robokit_plan.planner import Planner
-from robokit_plan.render import UnsafeValueError, lock_name, render_lock, render_script
+from robokit_plan.render import UnsafeValueError, render_script
 from tests.render.test_script_strangers import HOSTILE, skeleton
 
 ROOT = Path(__file__).parents[1]

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from robokit_plan.edge._cross import completed
 from robokit_plan.edge.facts import read_board, read_controllers, read_parts
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.edge.python_facts import read_python_facts
 from robokit_plan.edge.robots import parse_robot
+from robokit_plan.formats.robot_references import completed
 from robokit_plan.hardware import assign
 from robokit_plan.hardware.others import movable_claims, other_variants
 from robokit_plan.model import (

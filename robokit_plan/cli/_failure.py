@@ -100,7 +100,7 @@ class Failure(NamedTuple):
 
 
 def _said(error: Exception, *, json: bool) -> int:
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     if isinstance(error, UnreadableFile):
         status = unread_status(error.findings)

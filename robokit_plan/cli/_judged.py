@@ -6,12 +6,12 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import chain
 from typing import NamedTuple
 
-from robokit_plan.edge.comments import yaml_comments
 from robokit_plan.edge.facts import board_ids, read_board
 from robokit_plan.edge.lint_targets import LintReading, LintTarget
 from robokit_plan.edge.python_facts import read_python_facts
 from robokit_plan.edge.rules import read_rules
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.comments import yaml_comments
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.lint import (
     RuleKind,
     actuators_of,

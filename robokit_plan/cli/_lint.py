@@ -171,8 +171,8 @@ def _changes(paths: Sequence[Path], since: str) -> dict[Path, Changes]:
     """Return what differs from *since* in each repository of *paths*, by its top."""
     from robokit_plan.cli._failure import WrongUse
     from robokit_plan.cli._terminal import tell
-    from robokit_plan.edge._tree import shown
     from robokit_plan.edge.revisions import NoRevision, open_repository
+    from robokit_plan.formats.tree import shown
 
     known: dict[Path, Changes] = {}
     try:

@@ -11,7 +11,6 @@ from pathlib import Path, PurePosixPath
 from robokit_plan.cli._failure import WrongUse
 from robokit_plan.cli._session import open_session
 from robokit_plan.cli._terminal import tell
-from robokit_plan.edge._tree import shown
 from robokit_plan.edge.reading import ROBOT_FILE, Reading, read_robot
 from robokit_plan.edge.revisions import (
     Changes,
@@ -20,7 +19,8 @@ from robokit_plan.edge.revisions import (
     RevisionFolder,
     open_repository,
 )
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.tree import shown
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Finding, Plan, dataclass
 from robokit_plan.render import RobotReview
 

@@ -35,7 +35,7 @@ class Session:
     @property
     def lock_path(self) -> Path:
         """Where this robot's (or this profile's) lock file belongs."""
-        from robokit_plan.render import lock_name_of
+        from robokit_plan.formats.lock import lock_name_of
 
         return self.root / lock_name_of(self.problem.robot.name, self.problem.profile)
 
@@ -70,7 +70,7 @@ class Session:
     def write_lock(self, plan: Plan, out: Path | None) -> Path:
         """Write *plan* to the lock file, or to *out*; return where."""
         from robokit_plan.edge.files import write_atomically
-        from robokit_plan.render import render_lock
+        from robokit_plan.formats.lock import render_lock
 
         text = render_lock(plan)
         path = self.lock_path if out is None else out
@@ -172,7 +172,7 @@ def open_session(
         UnreadableFile: A file cannot be decoded or parsed, or the robot file has no value.
         WrongUse: An option names what is not known.
     """
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     reading = read(robot, profile) if reading is None else reading
     if reading.robot is None:
@@ -266,7 +266,7 @@ def problem_of(
     )
     from robokit_plan.edge.machine_facts import read_machine_facts, read_source_keys
     from robokit_plan.edge.python_facts import read_python_facts
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.model import Place, Severity, finding
     from robokit_plan.planner import Problem
 
@@ -330,7 +330,7 @@ def _carried_facts(robot: Robot, reading: Reading) -> CarriedFacts:
 def _boot_config(reading: Reading) -> tuple[ConfigLine, ...]:
     """Return what the given boot configuration file says; () where none is given."""
     from robokit_plan.edge.files import find_inside, read_text
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.hardware.boot import parse_boot_config
 
     robot = reading.robot
@@ -356,8 +356,8 @@ def _digests(reading: Reading, facts: str) -> Mapping[str, str]:
 
 def _locked(root: Path, robot: str, profile: str | None) -> Plan | None:
     """Return what is locked; a lock file that cannot be used is said and made anew."""
-    from robokit_plan.edge.read_lock import LockError, read_lock
-    from robokit_plan.render import lock_name_of
+    from robokit_plan.edge.read_lock import read_lock
+    from robokit_plan.formats.lock import LockError, lock_name_of
 
     path = root / lock_name_of(robot, profile)
     if not path.exists():
@@ -381,8 +381,8 @@ def find_lock(robot: Path | None, profile: str | None) -> Path:
     from robokit_plan.edge.files import read_text
     from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.edge.robots import parse_robot
-    from robokit_plan.edge.unreadable import UnreadableFile
-    from robokit_plan.render import lock_name_of
+    from robokit_plan.formats.lock import lock_name_of
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     file = find_robot_file(robot)
     found, findings = parse_robot(read_text(file, file.name), file.name)
@@ -398,8 +398,9 @@ def open_lock(path: Path) -> Plan:
     Raises:
         UnreadableFile: It cannot be read, or is no lock file that is understood here.
     """
-    from robokit_plan.edge.read_lock import LockError, read_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.edge.read_lock import read_lock
+    from robokit_plan.formats.lock import LockError
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     try:
         return read_lock(path)

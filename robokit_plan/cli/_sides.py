@@ -64,10 +64,10 @@ class Sides:
             return Side(open_lock(path))
         if path.is_dir() or (path.is_file() and path.suffix in {".yaml", ".yml"}):
             return self._planned(open_session(path, profile=self._profile))
-        from robokit_plan.edge._tree import shown
         from robokit_plan.edge.reading import find_robot_file
         from robokit_plan.edge.revisions import NoRevision, inside_of, open_repository
         from robokit_plan.edge.robots import parse_robot
+        from robokit_plan.formats.tree import shown
 
         file = find_robot_file(self._robot)
         from robokit_plan.edge.files import read_text

@@ -62,10 +62,10 @@ def toggle(switch: Switch) -> int:
     """
     from robokit_plan.cli._planning import World, plan_in
     from robokit_plan.cli._terminal import Progress
-    from robokit_plan.edge.edits import CannotEdit, disabled_text, enabled_text
     from robokit_plan.edge.files import check_unchanged, held
     from robokit_plan.edge.manifests import parse_manifest
     from robokit_plan.edge.reading import read_robot
+    from robokit_plan.formats.edits import CannotEdit, disabled_text, enabled_text
     from robokit_plan.render import diff_plans
 
     keeper = _answers.Keeper(asked_by(switch))
@@ -115,7 +115,7 @@ def toggle(switch: Switch) -> int:
         check_unchanged(before.reading.file, old_text)
         _remember(before)
         if plan.ok:
-            from robokit_plan.render import render_lock
+            from robokit_plan.formats.lock import render_lock
 
             _write_both(after.reading.file, new_text, after.lock_path, render_lock(plan))
         else:

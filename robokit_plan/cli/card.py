@@ -72,7 +72,7 @@ def card(
     from robokit_plan.edge.files import read_text
     from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.edge.robots import parse_robot
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.render import (
         card_name,
         render_builds,

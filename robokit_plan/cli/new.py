@@ -116,7 +116,7 @@ def _parent(robot: Path | None) -> Path:
     from robokit_plan.edge.files import read_text
     from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.edge.robots import parse_robot
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
 
     try:
         file = find_robot_file(robot)

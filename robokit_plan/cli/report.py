@@ -171,9 +171,9 @@ def _toggle(
     from robokit_plan.cli._planning import plan_in
     from robokit_plan.cli._session import open_session
     from robokit_plan.edge._index_errors import IndexTrouble
-    from robokit_plan.edge.edits import CannotEdit, disabled_text, enabled_text
     from robokit_plan.edge.reading import read_robot
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.edits import CannotEdit, disabled_text, enabled_text
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.render import Toggle
 
     reading = session.reading

@@ -103,7 +103,7 @@ def _beside(own: Locked, path: Path, installed: Container[str]) -> list[Locked]:
     from hashlib import sha256
 
     from robokit_plan.cli._session import open_lock
-    from robokit_plan.edge.unreadable import UnreadableFile
+    from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.render import Locked, ProfilesDifferError, union_of
 
     found: list[Locked] = []

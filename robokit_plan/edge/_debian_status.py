@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import DebianName, DebianPackage, Origin
 
 from ._debian_index import fields_of, package_of, stanzas
-from .unreadable import UnreadableFile
 
 _LIMIT = 64_000_000
 

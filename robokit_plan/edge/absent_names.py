@@ -7,13 +7,13 @@ from itertools import chain
 from pathlib import Path
 from typing import NamedTuple
 
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import AbsentNames, DebianName, DistributionName, Robot
 
 from ._index_errors import IndexTrouble
 from .cache import Cache, cache_file
 from .kept_files import Watched
 from .kept_rows import NO_ROWS, Rows, absent_states
-from .unreadable import UnreadableFile
 
 # What reads indices is imported where there is a robot, and so something to ask.
 

@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterator, Sequence
 from operator import attrgetter
 from pathlib import Path
 
+from robokit_plan.formats.comments import python_comments
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import LineComment, Origin, PluginCode, Text, dataclass, field
 
-from .comments import python_comments
 from .files import is_inside, read_text
-from .unreadable import UnreadableFile
 
 MAX_FILES = 400
 MAX_DEPTH = 8

@@ -15,11 +15,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from robokit_plan.formats.tree import MAX_BYTES, decoded
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Origin
 
-from ._tree import MAX_BYTES, decoded
 from .interruption import uninterrupted
-from .unreadable import UnreadableFile
 
 if TYPE_CHECKING:
     import tempfile

@@ -13,19 +13,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from robokit_plan.formats.ambiguities import joined_splits
+from robokit_plan.formats.nearest import distance
+from robokit_plan.formats.scalars import Ambiguity
+from robokit_plan.formats.schema_findings import schema_errors
+from robokit_plan.formats.schema_predicates import fits, is_valid
+from robokit_plan.formats.tree import Node, parse_tree, shown
+from robokit_plan.formats.unreadable import UnreadableFile
+from robokit_plan.formats.written import quoted
 from robokit_plan.model import Finding
 
-from ._nearest import distance
-from ._quick import fits, is_valid
-from ._scalars import Surprise
-from ._shape import schema_errors
-from ._surprises import joined_splits
-from ._tree import Node, parse_tree, shown
-from ._written import quoted
 from .manifests import KNOWN_FORMAT, parse_manifest
 from .robots import parse_robot
 from .schemas import read_schema
-from .unreadable import UnreadableFile
 
 MAX_ROUNDS = 4
 """A mended key uncovers what stands below it."""
@@ -121,12 +121,12 @@ def _cuts(text: str, file: str, *, keys: bool) -> Iterator[_Cut]:
         elif _is_plain(node, text):
             yield from _requoted(node, error.schema, schema)
     for _, node in tree.walk(own=False):
-        if node.surprise is None or id(node) in wrong or not _is_plain(node, text):
+        if node.ambiguity is None or id(node) in wrong or not _is_plain(node, text):
             continue
         # The value itself would do at its place: written so that every reader takes it alike.
-        if node.surprise is Surprise.SWITCH:
+        if node.ambiguity is Ambiguity.SWITCH:
             yield _replaced(node, "true" if node.value else "false")
-        elif node.surprise is Surprise.UNDERSCORE and not isinstance(node.value, str):
+        elif node.ambiguity is Ambiguity.UNDERSCORE and not isinstance(node.value, str):
             yield _replaced(node, str(node.value))
         elif isinstance(node.value, str):
             yield _replaced(node, quoted(node.raw))

@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cache
 from pathlib import Path
 
+from robokit_plan.formats.robot_references import check_robot, completed
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import (
     Finding,
     Manifest,
@@ -18,14 +20,12 @@ from robokit_plan.model import (
     field,
 )
 
-from ._cross import check_robot, completed
 from .code import Scan, read_code, scanned
 from .files import is_inside, read_text
 from .kept_files import Watched
 from .manifests import parse_manifest
 from .reading import MANIFEST_FILE, ROBOT_FILE, check_shelf
 from .robots import parse_robot
-from .unreadable import UnreadableFile
 
 MAX_TARGETS = 10_000
 MAX_DEPTH = 6

@@ -7,6 +7,11 @@ from collections.abc import Iterator
 from itertools import chain
 from pathlib import PurePosixPath
 
+from robokit_plan.formats.ambiguities import joined_splits
+from robokit_plan.formats.claims import check_signal, hardware_claims
+from robokit_plan.formats.schema_findings import check_shape
+from robokit_plan.formats.tree import Node, parse_tree, shown
+from robokit_plan.formats.typed_map import TypedMap, whole
 from robokit_plan.model import (
     SECTION_OF,
     Asset,
@@ -32,11 +37,7 @@ from robokit_plan.model import (
     sorted_findings,
 )
 
-from ._claims import check_signal, hardware_claims
-from ._shape import check_shape
-from ._surprises import joined_splits
-from ._tree import Node, parse_tree, shown
-from ._view import View, whole
+from .schemas import read_schema
 
 KNOWN_FORMAT = 1
 
@@ -68,11 +69,11 @@ def parse_manifest(text: str, file: str) -> tuple[Manifest | None, tuple[Finding
         return None, (late,)
     findings.extend([late] if late else [])
     findings.extend(joined_splits(tree, text))
-    misshapen, usable = check_shape(tree, "manifest")
+    misshapen, usable = check_shape(tree, read_schema("manifest"))
     findings.extend(misshapen)
     if not usable:
         return None, sorted_findings(folded(findings))
-    view = View(tree, whole_file)
+    view = TypedMap(tree, whole_file)
     manifest = _manifest(view, text, file, findings)
     return manifest, sorted_findings(folded(findings))
 
@@ -135,7 +136,7 @@ def file_digest(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def key_places(view: View) -> dict[str, Origin]:
+def key_places(view: TypedMap) -> dict[str, Origin]:
     """Return key -> place for the two uppermost levels, as ``python`` and ``python.requires``."""
     places: dict[str, Origin] = {}
     if view.node is None:
@@ -148,7 +149,7 @@ def key_places(view: View) -> dict[str, Origin]:
     return places
 
 
-def _manifest(view: View, text: str, file: str, findings: list[Finding]) -> Manifest:
+def _manifest(view: TypedMap, text: str, file: str, findings: list[Finding]) -> Manifest:
     folder = PurePosixPath(file).parent
     base = _needs(view, findings)
     variants = tuple(
@@ -185,7 +186,7 @@ def _manifest(view: View, text: str, file: str, findings: list[Finding]) -> Mani
     )
 
 
-def _setting(name: str, view: View) -> Setting:
+def _setting(name: str, view: TypedMap) -> Setting:
     default = view.child("default")
     least, most = view.child("min"), view.child("max")
     choices = view.child("choices")
@@ -201,7 +202,7 @@ def _setting(name: str, view: View) -> Setting:
     )
 
 
-def _needs(view: View, findings: list[Finding]) -> Needs:
+def _needs(view: TypedMap, findings: list[Finding]) -> Needs:
     python, debian = view.view("python"), view.view("debian")
     claims: list[Claim] = []
     for claim, claim_view in hardware_claims(view.view("hardware")):
@@ -221,7 +222,7 @@ def _needs(view: View, findings: list[Finding]) -> Needs:
     )
 
 
-def _machine(view: View) -> MachineNeeds:
+def _machine(view: TypedMap) -> MachineNeeds:
     services, kernel, load = view.view("services"), view.view("kernel"), view.view("load")
     return MachineNeeds(
         groups=view.texts("groups"),
@@ -245,7 +246,7 @@ def _machine(view: View) -> MachineNeeds:
     )
 
 
-def _asset(view: View) -> Asset:
+def _asset(view: TypedMap) -> Asset:
     sha256 = view.string("sha256")
     size = view.child("bytes")
     return Asset(

@@ -6,6 +6,10 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
+from robokit_plan.formats.nearest import find_nearest
+from robokit_plan.formats.robot_references import check_robot, completed
+from robokit_plan.formats.tree import shown
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import (
     EnabledPlugin,
     Finding,
@@ -21,13 +25,9 @@ from robokit_plan.model import (
     sorted_findings,
 )
 
-from ._cross import check_robot, completed
-from ._nearest import find_nearest
-from ._tree import shown
 from .files import find_inside, is_inside, read_text
 from .manifests import file_digest, parse_manifest
 from .robots import parse_robot
-from .unreadable import UnreadableFile
 
 ROBOT_FILE = "robot.yaml"
 MANIFEST_FILE = "manifest.yaml"

@@ -5,6 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from robokit_plan.formats.ambiguities import joined_splits
+from robokit_plan.formats.schema_findings import check_shape
+from robokit_plan.formats.tree import Node, parse_tree, shown
+from robokit_plan.formats.typed_map import TypedMap, scalar_text, scaled, whole
 from robokit_plan.model import (
     AddOn,
     Battery,
@@ -45,11 +49,8 @@ from robokit_plan.model import (
     sorted_findings,
 )
 
-from ._shape import check_shape
-from ._surprises import joined_splits
-from ._tree import Node, parse_tree, shown
-from ._view import View, scalar_text, scaled, whole
 from .manifests import check_format, empty_file, file_digest, key_places, root_is_map
+from .schemas import read_schema
 
 _BUS = re.compile(r"(?:i2c|spi)[-_0-9a-z]*\Z")
 _UART = re.compile(r"(?:uart|serial)[-_0-9a-z]*\Z")
@@ -75,16 +76,16 @@ def parse_robot(text: str, file: str) -> tuple[Robot | None, tuple[Finding, ...]
         return None, (late,)
     findings.extend([late] if late else [])
     findings.extend(joined_splits(tree, text))
-    misshapen, usable = check_shape(tree, "robot")
+    misshapen, usable = check_shape(tree, read_schema("robot"))
     findings.extend(misshapen)
     if not usable:
         return None, sorted_findings(folded(findings))
-    view = View(tree, Origin(file=file, line=1, column=1))
+    view = TypedMap(tree, Origin(file=file, line=1, column=1))
     robot = None if "board" not in view else _robot(view, text, findings)
     return robot, sorted_findings(folded(findings))
 
 
-def _robot(view: View, text: str, findings: list[Finding]) -> Robot:
+def _robot(view: TypedMap, text: str, findings: list[Finding]) -> Robot:
     enabled = _entries(view.child("enabled"), "enabled", findings)
     profiles = {
         name: _entries(one.node, f"profiles.{name}", findings)
@@ -173,7 +174,7 @@ def _entry(item: Node) -> EnabledPlugin:
         return EnabledPlugin(
             instance=InstanceName(name), plugin=PluginName(name), origin=item.origin
         )
-    view = View(item, item)
+    view = TypedMap(item, item)
     plugin = view.string("plugin") or ""
     settings = view.child("set")
     entries = settings.entries.items() if settings else ()
@@ -186,7 +187,7 @@ def _entry(item: Node) -> EnabledPlugin:
     )
 
 
-def _wiring(name: str, view: View) -> Wiring:
+def _wiring(name: str, view: TypedMap) -> Wiring:
     instance, _, claim = name.partition(".")
     node = view.node
     if node is not None and node.kind == "scalar":
@@ -217,7 +218,7 @@ def _wiring(name: str, view: View) -> Wiring:
     )
 
 
-def _system(view: View) -> System:
+def _system(view: TypedMap) -> System:
     plain = System()
     image = view.string("image") or plain.image
     # What a card carries stands in its status file, be it called an image or a base.
@@ -255,12 +256,12 @@ def _system(view: View) -> System:
     )
 
 
-def _milliamp(view: View, key: str) -> Milliamp | None:
+def _milliamp(view: TypedMap, key: str) -> Milliamp | None:
     value = view.integer(key)
     return None if value is None else Milliamp(value)
 
 
-def _controller(name: str, view: View) -> Controller:
+def _controller(name: str, view: TypedMap) -> Controller:
     inhibit = view.view("inhibit")
     level, supply = view.scaled("volts", 1000), view.string("supply")
     usb_id = view.string("usb-id")
@@ -291,7 +292,7 @@ def _controller(name: str, view: View) -> Controller:
     )
 
 
-def _supply(name: str, view: View) -> Supply:
+def _supply(name: str, view: TypedMap) -> Supply:
     battery = view.view("battery")
     limit = view.integer("max-ma")
     return Supply(
@@ -305,7 +306,7 @@ def _supply(name: str, view: View) -> Supply:
     )
 
 
-def _battery(view: View) -> Battery:
+def _battery(view: TypedMap) -> Battery:
     fuse = view.scaled("fuse-a", 1000)
     return Battery(
         chemistry=view.string("chemistry") or "",
@@ -319,7 +320,7 @@ def _battery(view: View) -> Battery:
     )
 
 
-def _port(view: View) -> CarrierPort:
+def _port(view: TypedMap) -> CarrierPort:
     lines = view.child("lines")
     level, supply, limit = view.scaled("volts", 1000), view.string("supply"), view.integer("max-ma")
     count = view.child("count")
@@ -340,7 +341,7 @@ def _port(view: View) -> CarrierPort:
     )
 
 
-def _add_on(name: str, view: View) -> AddOn:
+def _add_on(name: str, view: TypedMap) -> AddOn:
     return AddOn(
         name=name,
         size=view.integer("size"),
@@ -351,7 +352,7 @@ def _add_on(name: str, view: View) -> AddOn:
     )
 
 
-def _program(view: View) -> Program | None:
+def _program(view: TypedMap) -> Program | None:
     if view.node is None:
         return None
     keep = view.view("log").integer("keep")

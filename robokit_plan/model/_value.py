@@ -15,11 +15,12 @@ which change, or which are made by position, are values with ``eq=False``, witho
 
 from __future__ import annotations
 
+from functools import partial
 from operator import attrgetter
 from types import FunctionType
 from typing import TYPE_CHECKING, Any
 
-__all__ = ["dataclass", "field", "field_names", "replace"]
+__all__ = ["dataclass", "field", "field_defaults", "field_names", "replace"]
 
 _FEW = 24
 """Values of a class before its constructor is worth compiling (measured: 0.15 ms against 5 µs)."""
@@ -95,6 +96,19 @@ def field_names(cls: type) -> tuple[str, ...] | None:
     """Return the names of the fields of *cls*, in order; None where it is no class of values."""
     names: tuple[str, ...] | None = getattr(cls, "_names", None)
     return names
+
+
+def field_defaults(cls: Any) -> dict[str, Callable[[], object]]:
+    """Return what makes the default of each field of the class of values *cls* that has one."""
+    return {
+        name: one.factory or partial(_given, one.value)
+        for name, one in cls._defaults.items()
+        if not _is_required(one)
+    }
+
+
+def _given(value: object) -> object:
+    return value
 
 
 class _Fields:

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
         render_lint_verdict,
         render_verdict,
     )
-    from ._lock import LOCK_FORMAT, lock_name, lock_name_of, render_lock
     from ._moved import MovedFindings, findings_moved, render_moved_markdown, render_moved_text
     from ._plain import markdown, plain
     from ._report import Report, render_report, report_name
@@ -63,7 +62,6 @@ if TYPE_CHECKING:
     from ._wiring_text import render_wiring_csv, render_wiring_text
 
 __all__ = [
-    "LOCK_FORMAT",
     "Attention",
     "CarriedBuilds",
     "DiffRow",
@@ -89,8 +87,6 @@ __all__ = [
     "findings_moved",
     "render_moved_markdown",
     "render_moved_text",
-    "lock_name",
-    "lock_name_of",
     "markdown",
     "plain",
     "profile_word",
@@ -111,7 +107,6 @@ __all__ = [
     "render_findings_text",
     "render_json",
     "render_lint_verdict",
-    "render_lock",
     "render_report",
     "render_review_markdown",
     "render_script",
@@ -163,7 +158,6 @@ _HOMES = {
         "render_lint_verdict",
         "render_verdict",
     ),
-    "_lock": ("LOCK_FORMAT", "lock_name", "lock_name_of", "render_lock"),
     "_moved": (
         "MovedFindings",
         "findings_moved",

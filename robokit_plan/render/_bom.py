@@ -24,10 +24,10 @@ from robokit_plan.model import (
     PlannedAsset,
     PlannedInstance,
     PythonPin,
+    without_credentials,
 )
 
 from ._findings import Json, render_json
-from ._lock import without_credentials
 
 _OURS = "robokit-plan"
 _ROBOT = "robot"

@@ -9,10 +9,10 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from hashlib import sha256
 
+from robokit_plan.formats.lock import render_lock
 from robokit_plan.model import Active, Assignment, LineUse, Plan, Pull
 
 from ._cautions import CAUTIONS, DEFERENCE
-from ._lock import render_lock
 from ._plain import in_words, plain
 
 _WORD = re.compile(r"[^A-Za-z0-9]+", re.ASCII)

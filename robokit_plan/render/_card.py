@@ -6,12 +6,12 @@ import json
 import textwrap
 from collections.abc import Mapping, Sequence
 
+from robokit_plan.formats.lock import lock_name
 from robokit_plan.model import Plan, is_machine_name, size_text
 
 from ._builds import CarriedBuilds, render_builds
 from ._cautions import render_cautions
 from ._findings import Json, render_json
-from ._lock import lock_name
 from ._plain import counted, plain
 from ._script import Locked, UnsafeValueError, profile_word, union_of
 

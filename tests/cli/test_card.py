@@ -16,8 +16,9 @@ import pytest
 import yaml
 
 from robokit_plan.edge.card_files import UnfitForCard, robot_files
+from robokit_plan.formats.lock import lock_name
 from robokit_plan.model import Plan
-from robokit_plan.render import Locked, UnsafeValueError, lock_name, render_card
+from robokit_plan.render import Locked, UnsafeValueError, render_card
 from tests.cli.conftest import Command
 from tests.render.plans import HERON, sha
 

@@ -12,8 +12,9 @@ import pytest
 
 from robokit_plan.cli._app import run
 from robokit_plan.edge.machine import Asked, read_machine
+from robokit_plan.formats.lock import render_lock
 from robokit_plan.model import InstalledState, MachineState, Plan, ResourceName, UsbDevice
-from robokit_plan.render import asked_of, compare_machine, render_lock, render_wiring_json
+from robokit_plan.render import asked_of, compare_machine, render_wiring_json
 from robokit_plan.render._verify import Verdict
 from tests.render.plans import HERON
 

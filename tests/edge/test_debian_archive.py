@@ -15,7 +15,7 @@ import pytest
 from robokit_plan.edge._debian_apt_config import AptSettings
 from robokit_plan.edge._index_errors import HashMismatch, IndexUnreachable
 from robokit_plan.edge.debian_archive import DebianReader, debian_archive
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import DebianName, Origin, Source, System
 
 from .debian_mirror import NOW, PACKAGES, SECURITY, DebianMirror, Signer, debian_mirror

@@ -21,7 +21,7 @@ from robokit_plan.edge.files import (
     write_atomically,
     write_folder,
 )
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.unreadable import UnreadableFile
 
 IS_ROOT = hasattr(os, "geteuid") and os.geteuid() == 0
 

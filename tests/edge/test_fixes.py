@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from robokit_plan.edge.fixes import fix_text
 from robokit_plan.edge.manifests import parse_manifest
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.unreadable import UnreadableFile
 
 from .manifest_example import FILE, GOOD
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from robokit_plan.edge.lint_targets import read_lint_targets
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Finding
 
 HEAD = "format: 1\nplugin: {name}\nversion: '1'\n"

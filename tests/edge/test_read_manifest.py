@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from robokit_plan.edge.manifests import parse_manifest
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import (
     MAX_ALIKE,
     Active,

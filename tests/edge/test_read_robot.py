@@ -13,7 +13,7 @@ from robokit_plan.edge import reading
 from robokit_plan.edge.reading import Reading, find_robot_file, read_robot
 from robokit_plan.edge.robots import parse_robot
 from robokit_plan.edge.rules import read_rules
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Origin, Robot, Severity
 
 HERON = """\
@@ -611,9 +611,12 @@ def test_the_example_of_a_rule_triggers_it(tmp_path: Path, entry: Any) -> None:
 
 
 def test_every_rule_of_reading_is_described() -> None:
-    folder = Path(reading.__file__).parent
-    mine = ("_tree", "_surprises", "_shape", "_claims", "_cross", "manifests", "robots", "reading")
-    source = "".join((folder / f"{name}.py").read_text("utf-8") for name in mine)
+    package = Path(reading.__file__).parent.parent
+    mine = [
+        *(file for file in (package / "formats").glob("*.py") if file.name != "lock.py"),
+        *(package / "edge" / f"{name}.py" for name in ("manifests", "robots", "reading")),
+    ]
+    source = "".join(file.read_text("utf-8") for file in mine)
     emitted = set(re.findall(r'finding\(\s*"([a-z-]+)"', source)) | {"file-unreadable"}
     described = {name for name, entry in read_rules().items() if entry.domain == "reading"}
     assert emitted == described

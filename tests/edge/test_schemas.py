@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from robokit_plan.edge import schemas
-from robokit_plan.edge._quick import UnknownKeyword, is_valid
-from robokit_plan.edge._shape import _validator
 from robokit_plan.edge.robots import parse_robot
 from robokit_plan.edge.schemas import read_schema, schema_folder
+from robokit_plan.formats.schema_findings import _validator
+from robokit_plan.formats.schema_predicates import UnknownKeyword, is_valid
 from tests.pace import within
 
 from .manifest_example import GOOD

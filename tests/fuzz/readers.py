@@ -39,18 +39,18 @@ from robokit_plan.edge._index_page import (
 from robokit_plan.edge._metadata import MetadataUnusable, parse_metadata, parse_stored_metadata
 from robokit_plan.edge._sdist import metadata_of, read_files
 from robokit_plan.edge._transport import Client
-from robokit_plan.edge._tree import decoded, parse_tree
 from robokit_plan.edge._wheel_range import wheel_metadata
 from robokit_plan.edge.built_wheels import BuiltUnfit, take_built
 from robokit_plan.edge.code import read_code
-from robokit_plan.edge.edits import CannotEdit, disabled_text, enabled_text
 from robokit_plan.edge.facts import read_board
 from robokit_plan.edge.fixes import fix_text
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.edge.names import robot_names
-from robokit_plan.edge.read_lock import LockError, parse_lock
 from robokit_plan.edge.reading import ParsedManifest, Reading, read_robot
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.edits import CannotEdit, disabled_text, enabled_text
+from robokit_plan.formats.lock import LockError, parse_lock, render_lock
+from robokit_plan.formats.tree import decoded, parse_tree
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.hardware.boot import parse_boot_config
 from robokit_plan.lint import lint_manifest, lint_robot, lint_text
 from robokit_plan.model import (
@@ -73,7 +73,6 @@ from robokit_plan.render import (
     render_findings_markdown,
     render_findings_sarif,
     render_findings_text,
-    render_lock,
     render_script,
     render_wiring_csv,
     render_wiring_svg,

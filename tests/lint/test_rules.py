@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from robokit_plan.cli._judged import rule_kinds
-from robokit_plan.edge.comments import yaml_comments
 from robokit_plan.edge.facts import read_board
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.edge.robots import parse_robot
 from robokit_plan.edge.rules import read_rules
+from robokit_plan.formats.comments import yaml_comments
 from robokit_plan.lint import actuators_of, lint_manifest, lint_robot, lint_text, settle
 from robokit_plan.lint._secrets import _secret
 from robokit_plan.model import BoardId, Finding, Manifest, PluginName, Robot

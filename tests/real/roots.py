@@ -23,7 +23,7 @@ from pathlib import Path
 import pytest
 
 from robokit_plan.edge.files import held
-from robokit_plan.edge.read_lock import parse_lock
+from robokit_plan.formats.lock import parse_lock, render_lock
 from robokit_plan.model import (
     DebianName,
     DebianPin,
@@ -33,7 +33,7 @@ from robokit_plan.model import (
     Plan,
     PythonPin,
 )
-from robokit_plan.render import render_lock, render_script
+from robokit_plan.render import render_script
 from tests.render.plans import HERON, names
 
 WORK = Path(os.environ.get("ROBOKIT_TEST_ROOTS", Path(__file__).parent / "work"))

@@ -16,8 +16,9 @@ from pathlib import Path
 import pytest
 
 from robokit_plan.cli._app import run as run_command
+from robokit_plan.formats.lock import render_lock
 from robokit_plan.model import DistributionName, IndexFile, Plan, PythonPin
-from robokit_plan.render import render_lock, source_builds
+from robokit_plan.render import source_builds
 from tests.edge.index_server import tarball as sdist_bytes
 from tests.real.roots import (
     Root,

@@ -20,9 +20,9 @@ import pytest
 
 from robokit_plan.cli._app import run as run_command
 from robokit_plan.cli._session import open_session
-from robokit_plan.edge.read_lock import parse_lock
+from robokit_plan.formats.lock import lock_name, parse_lock, render_lock
 from robokit_plan.model import Plan
-from robokit_plan.render import Locked, lock_name, render_lock, render_script, union_of
+from robokit_plan.render import Locked, render_script, union_of
 from tests.real.roots import (
     Root,
     differences,

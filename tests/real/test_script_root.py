@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 
-from robokit_plan.edge.read_lock import parse_lock
+from robokit_plan.formats.lock import parse_lock, render_lock
 from robokit_plan.model import (
     BootSetting,
     InstanceName,
@@ -30,7 +30,7 @@ from robokit_plan.model import (
     Plan,
     PlannedAsset,
 )
-from robokit_plan.render import render_lock, render_script
+from robokit_plan.render import render_script
 from tests.real.roots import Root, debian_pins, made_tarball, python_pins, unpacked, with_venv
 from tests.render.plans import HERON, names
 

@@ -18,8 +18,8 @@ from pathlib import Path
 import pytest
 
 from robokit_plan.cli._app import run as run_command
+from robokit_plan.formats.lock import render_lock
 from robokit_plan.model import BootSetting, InstanceName, Machine, Plan, PlannedAsset, PlannedSource
-from robokit_plan.render import render_lock
 from tests.real.roots import (
     Root,
     bundle_of,

@@ -28,6 +28,7 @@ one_line = st.text(
     st.characters(exclude_categories=["Cc", "Cf", "Cs", "Zl", "Zp"]), min_size=1, max_size=20
 ).filter(str.strip)
 name = st.from_regex(r"[a-z][a-z0-9]{0,6}(-[a-z0-9]{1,4})?", fullmatch=True)
+boot_text = st.from_regex(r"[a-z]{1,8}=[A-Za-z0-9_.,:=+/@*-]{0,8}", fullmatch=True)
 setting = (
     text | st.integers(-(2**40), 2**40) | st.booleans() | st.none() | st.floats(allow_nan=False)
 )
@@ -40,16 +41,16 @@ asked = st.dictionaries(
 
 @st.composite
 def instances(draw: st.DrawFn) -> PlannedInstance:
-    own = draw(one_line)
+    own = draw(name)
     known = draw(st.dictionaries(text, setting, max_size=3))
     return PlannedInstance(
         name=InstanceName(own),
-        plugin=PluginName(draw(one_line)),
+        plugin=PluginName(draw(name)),
         version=draw(one_line),
         variant=None,
         settings={key: known[key] for key in sorted(known)},
         behaviour=draw(st.none() | one_line),
-        provides=tuple(map(CapabilityName, draw(st.lists(one_line, max_size=2)))),
+        provides=tuple(map(CapabilityName, draw(st.lists(name, max_size=2)))),
         digest=sha(own),
         summary=draw(text),
         license=draw(st.none() | text),
@@ -59,7 +60,7 @@ def instances(draw: st.DrawFn) -> PlannedInstance:
 @st.composite
 def assignments(draw: st.DrawFn) -> Assignment:
     return Assignment(
-        instance=InstanceName(draw(one_line)),
+        instance=InstanceName(draw(name)),
         claim=ClaimName(draw(one_line)),
         section="i2c",
         resource=ResourceName(draw(one_line)),
@@ -100,7 +101,7 @@ def plans(draw: st.DrawFn) -> Plan:
         python=tuple(wheel(one, f"1.{python[one]}") for one in sorted(python)),
         debian=tuple(deb(one, debian[one]) for one in sorted(debian)),
         boot=tuple(
-            BootSetting(kind="parameter", text=draw(one_line), source=draw(text))
+            BootSetting(kind="parameter", text=draw(boot_text), source=draw(text))
             for _ in range(draw(st.integers(0, 2)))
         ),
         machine=replace(HERON.machine, groups=draw(asked), start=draw(asked), stop=draw(asked)),

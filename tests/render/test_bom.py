@@ -19,9 +19,9 @@ from cyclonedx.validation.json import JsonStrictValidator
 from hypothesis import given, settings
 from packageurl import PackageURL
 
-from robokit_plan.edge.read_lock import parse_lock
+from robokit_plan.formats.lock import parse_lock, render_lock
 from robokit_plan.model import CarriedPin, DebianName, DistributionName, Plan
-from robokit_plan.render import bom_name, render_bom, render_lock
+from robokit_plan.render import bom_name, render_bom
 from tests.render.plans import HERON, deb, sha, wheel
 from tests.render.strategies import plans
 

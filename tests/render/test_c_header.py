@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from robokit_plan.edge.read_lock import parse_lock
+from robokit_plan.formats.lock import parse_lock, render_lock
 from robokit_plan.model import (
     Active,
     Assignment,
@@ -29,7 +29,7 @@ from robokit_plan.model import (
     ResourceName,
     RobotName,
 )
-from robokit_plan.render import c_controllers, render_c_header, render_lock
+from robokit_plan.render import c_controllers, render_c_header
 from tests.render.plans import HERON
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "heron-fin-mcu.h"

@@ -37,11 +37,11 @@ def test_a_name_that_is_not_there_is_an_error() -> None:
 def test_importing_it_imports_no_renderer() -> None:
     """That is what it is for."""
     code = (
-        "import sys, robokit_plan.render as r; r.lock_name_of\n"
+        "import sys, robokit_plan.render as r; r.c_controllers\n"
         "print(*sorted(one for one in sys.modules if one.startswith('robokit_plan.render._')))"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=600
     )
     assert "_script" not in done.stdout
-    assert "_lock" in done.stdout
+    assert "_c_header" in done.stdout

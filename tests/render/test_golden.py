@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
+from robokit_plan.formats.lock import render_lock
 from robokit_plan.render import (
     diff_plans,
     render_diff_markdown,
     render_diff_text,
-    render_lock,
     render_script,
     render_wiring_csv,
     render_wiring_svg,

@@ -16,7 +16,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from robokit_plan.edge.read_lock import LockError, parse_lock
+from robokit_plan.formats.lock import LockError, parse_lock, render_lock
 from robokit_plan.model import (
     BootSetting,
     ClaimName,
@@ -35,7 +35,6 @@ from robokit_plan.model import (
 )
 from robokit_plan.render import (
     UnsafeValueError,
-    render_lock,
     render_script,
     render_wiring_json,
     sh_quote,

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.edge.read_lock import parse_lock
+from robokit_plan.formats.lock import parse_lock, render_lock
 from robokit_plan.model import BoardId, DistributionName, Plan, PythonPin
-from robokit_plan.render import render_lock, source_builds
+from robokit_plan.render import source_builds
 from tests.edge.index_server import wheel as wheel_bytes
 from tests.render.plans import HERON, LOCK_ORIGIN, deb, sdist, sha, wheel
 from tests.render.test_script import function_of, script_of

@@ -9,14 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.edge.read_lock import LockError, parse_lock
+from robokit_plan.formats.lock import LockError, lock_name, parse_lock, render_lock
 from robokit_plan.model import BootSetting, DebianName, Machine, Plan, PlannedSource
 from robokit_plan.render import (
     Locked,
     ProfilesDifferError,
     UnsafeValueError,
-    lock_name,
-    render_lock,
     render_script,
     union_of,
 )

@@ -17,13 +17,12 @@ from typing import Any
 
 import pytest
 
-from robokit_plan.edge.read_lock import LockError, parse_lock
+from robokit_plan.formats.lock import LockError, parse_lock, render_lock
 from robokit_plan.model import BootSetting, Plan
 from robokit_plan.render import (
     Locked,
     UnsafeValueError,
     render_card,
-    render_lock,
     render_script,
 )
 from tests.render.plans import HERON, LOCK_ORIGIN, sha

@@ -4,8 +4,7 @@
 
 from __future__ import annotations
 
-from robokit_plan.model import Plan
-from robokit_plan.render._lock import without_credentials
+from robokit_plan.model import Plan, without_credentials
 from robokit_plan.render._wiring_json import asset_path
 
 from ._words import row_function

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from robokit_plan.model import Plan, PythonPin, is_plain_line
-from robokit_plan.render._lock import without_credentials
+from robokit_plan.model import Plan, PythonPin, is_plain_line, without_credentials
 
 from ._words import UnsafeValueError, here_document, sh_quote
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from robokit_plan.model import (
+    BOOT_TEXT,
     Plan,
     is_archive_address,
     is_archive_word,
@@ -52,7 +53,7 @@ def check_values(plan: Plan) -> None:
         (is_sha256, "a hash", [one.sha256 or "" for one in machine.assets]),
         (is_relative_path, "a path", [one.path for one in machine.assets]),
         (is_relative_path, "an instance", [one.instance for one in machine.assets]),
-        (is_plain_line, "a boot setting", [one.text for one in plan.boot]),
+        (BOOT_TEXT.fits, "a boot setting", [one.text for one in plan.boot]),
         (is_boot_file, "a boot file", [one.file for one in plan.boot if one.file is not None]),
         (is_boot_command, "a boot command", [one.apply for one in plan.boot if one.apply]),
         (is_python_name, "an archive", [one.name for one in plan.sources]),

@@ -7,8 +7,7 @@ import re
 import textwrap
 from urllib.parse import urlsplit
 
-from robokit_plan.model import Plan, PlannedSource
-from robokit_plan.render._lock import without_credentials
+from robokit_plan.model import Plan, PlannedSource, without_credentials
 
 from ._words import here_document
 

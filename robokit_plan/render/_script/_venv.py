@@ -7,8 +7,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator
 
-from robokit_plan.model import Plan, PythonPin
-from robokit_plan.render._lock import without_credentials
+from robokit_plan.model import Plan, PythonPin, without_credentials
 
 from ._built import built_parts, taking_lines
 from ._pip_lines import by_index, pip_install, requirement, requirements

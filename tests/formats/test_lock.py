@@ -11,7 +11,9 @@ import sys
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
@@ -19,7 +21,7 @@ from hypothesis import given, settings
 from packaging.pylock import Pylock, PylockSelectError
 from packaging.tags import Tag, compatible_tags, cpython_tags
 
-from robokit_plan.edge.read_lock import parse_lock
+from robokit_plan.formats.lock import lock_name, parse_lock, render_lock
 from robokit_plan.model import (
     Active,
     Assignment,
@@ -42,13 +44,20 @@ from robokit_plan.model import (
     Pull,
     ResourceName,
 )
-from robokit_plan.render import lock_name, render_lock
 from tests.render.plans import HERON, LOCK_ORIGIN, deb, instance, wheel
 from tests.render.strategies import plans
 
 SCHEMA = json.loads(
     (Path(__file__).parents[2] / "schemas" / "lock.schema.json").read_text(encoding="utf-8")
 )
+
+
+def ours(text: str) -> dict[str, object]:
+    """Our table as JSON has it: converters write times as RFC 3339 does."""
+    table: dict[str, object] = json.loads(
+        json.dumps(tomllib.loads(text), default=datetime.isoformat)
+    )
+    return table["tool"]["robokit-plan"]  # type: ignore[index,no-any-return]
 
 
 def heron_tags() -> list[Tag]:
@@ -105,12 +114,12 @@ def test_any_plan_survives_the_way_through_its_lock(plan: Plan) -> None:
     assert read == plan
     assert render_lock(read) == text
     Pylock.from_dict(tomllib.loads(text))
-    jsonschema.validate(tomllib.loads(text)["tool"]["robokit-plan"], SCHEMA)
+    jsonschema.validate(ours(text), SCHEMA)
 
 
 def test_schema_is_valid_and_closed() -> None:
     jsonschema.Draft202012Validator.check_schema(SCHEMA)
-    table = tomllib.loads(render_lock(HERON))["tool"]["robokit-plan"]
+    table: dict[str, Any] = ours(render_lock(HERON))
     jsonschema.validate(table, SCHEMA)
     for section in (None, "target", "debian", "machine"):
         broken = copy.deepcopy(table)
@@ -151,8 +160,9 @@ def test_lf_only_and_no_tail() -> None:
 )
 def test_same_bytes_under_another_locale_zone_and_hash_seed(environment: dict[str, str]) -> None:
     code = (
-        "import sys; from tests.render.plans import HERON; from robokit_plan.render import *;"
-        "from robokit_plan.render import render_lock, render_check_json, render_wiring_json;"
+        "import sys; from tests.render.plans import HERON; "
+        "from robokit_plan.formats.lock import render_lock;"
+        "from robokit_plan.render import render_check_json, render_wiring_json;"
         "sys.stdout.buffer.write((render_lock(HERON) + render_check_json(HERON)"
         " + render_wiring_json(HERON)).encode())"
     )

@@ -45,8 +45,8 @@ from robokit_plan.model import (
     line_name,
 )
 
-from ._tree import shown
-from ._view import View, scaled
+from .tree import shown
+from .typed_map import TypedMap, scaled
 
 DEFAULT_MV = 3300
 """Level of the other side where a manifest says nothing (design section 3)."""
@@ -55,7 +55,7 @@ DEFAULT_MV = 3300
 _PULSED = frozenset({Function.SERVO.value, Function.LED_STRING.value})
 
 
-def hardware_claims(hardware: View) -> Iterator[tuple[Claim, View]]:
+def hardware_claims(hardware: TypedMap) -> Iterator[tuple[Claim, TypedMap]]:
     """Yield each claim of a manifest's ``hardware`` with its map, in the file's order."""
     for section, read in _READERS.items():
         if section in hardware:
@@ -63,7 +63,7 @@ def hardware_claims(hardware: View) -> Iterator[tuple[Claim, View]]:
                 yield read(name, view), view
 
 
-def check_signal(name: str, view: View) -> Iterator[Finding]:
+def check_signal(name: str, view: TypedMap) -> Iterator[Finding]:
     """Return findings about keys of a signal that exclude or need one another."""
     for left, right in (("gpio", "header"), ("gpio", "controller"), ("header", "controller")):
         if left in view and right in view:
@@ -88,7 +88,7 @@ def check_signal(name: str, view: View) -> Iterator[Finding]:
         )
 
 
-def _together(name: str, view: View, left: str, right: str) -> Finding:
+def _together(name: str, view: TypedMap, left: str, right: str) -> Finding:
     return finding(
         "schema",
         Severity.ERROR,
@@ -99,7 +99,7 @@ def _together(name: str, view: View, left: str, right: str) -> Finding:
     )
 
 
-def _key(name: str, view: View) -> ClaimKey:
+def _key(name: str, view: TypedMap) -> ClaimKey:
     return ClaimKey(
         name=ClaimName(name),
         origin=view.origin,
@@ -108,35 +108,35 @@ def _key(name: str, view: View) -> ClaimKey:
     )
 
 
-def _part(view: View) -> PartName | None:
+def _part(view: TypedMap) -> PartName | None:
     part = view.string("part")
     return None if part is None else PartName(part)
 
 
-def _volts(view: View) -> Millivolt:
+def _volts(view: TypedMap) -> Millivolt:
     level = view.scaled("volts", 1000)
     return Millivolt(DEFAULT_MV if level is None else level)
 
 
-def _milliamp(view: View, key: str) -> Milliamp | None:
+def _milliamp(view: TypedMap, key: str) -> Milliamp | None:
     value = view.integer(key)
     return None if value is None else Milliamp(value)
 
 
-def _role(view: View, key: str) -> RoleName | None:
+def _role(view: TypedMap, key: str) -> RoleName | None:
     name = view.string(key)
     return None if name is None else RoleName(name)
 
 
-def _hazard(view: View) -> Hazard:
+def _hazard(view: TypedMap) -> Hazard:
     return view.member("hazard", Hazard, Hazard.NONE)
 
 
-def _positions(view: View) -> tuple[PinId, ...]:
+def _positions(view: TypedMap) -> tuple[PinId, ...]:
     return tuple(PinId(one) for one in view.strings("header"))
 
 
-def _laser(view: View) -> Laser | None:
+def _laser(view: TypedMap) -> Laser | None:
     laser = view.view("laser")
     if laser.node is None:
         return None
@@ -148,7 +148,7 @@ def _laser(view: View) -> Laser | None:
     )
 
 
-def _radio(view: View) -> Radio | None:
+def _radio(view: TypedMap) -> Radio | None:
     radio = view.view("radio")
     if radio.node is None:
         return None
@@ -162,12 +162,12 @@ def _radio(view: View) -> Radio | None:
     )
 
 
-def _divider(view: View) -> tuple[Ohm, Ohm] | None:
+def _divider(view: TypedMap) -> tuple[Ohm, Ohm] | None:
     values = view.integers("divider-ohm")
     return (Ohm(values[0]), Ohm(values[1])) if len(values) == 2 else None
 
 
-def wire_size(view: View) -> WireSize | None:
+def wire_size(view: TypedMap) -> WireSize | None:
     """Return the conductor under ``wire``."""
     wire = view.view("wire")
     if wire.node is None:
@@ -177,12 +177,12 @@ def wire_size(view: View) -> WireSize | None:
     )
 
 
-def _lines(view: View, key: str = "gpio", *, absent_is_any: bool = True) -> Choice:
+def _lines(view: TypedMap, key: str = "gpio", *, absent_is_any: bool = True) -> Choice:
     choice = view.choice(key, absent_is_any=absent_is_any)
     return Choice(any=choice.any, options=tuple(line_name(one) for one in choice.options))
 
 
-def _signal(name: str, view: View) -> SignalClaim:
+def _signal(name: str, view: TypedMap) -> SignalClaim:
     frequency = view.integer("hz")
     brightness = view.integer("brightness")
     return SignalClaim(
@@ -215,7 +215,7 @@ def _signal(name: str, view: View) -> SignalClaim:
     )
 
 
-def _i2c(name: str, view: View) -> I2cClaim:
+def _i2c(name: str, view: TypedMap) -> I2cClaim:
     behind = view.view("behind")
     pull_up = view.integer("pull-up-ohm")
     return I2cClaim(
@@ -238,7 +238,7 @@ def _i2c(name: str, view: View) -> I2cClaim:
     )
 
 
-def _spi(name: str, view: View) -> SpiClaim:
+def _spi(name: str, view: TypedMap) -> SpiClaim:
     return SpiClaim(
         key=_key(name, view),
         part=_part(view),
@@ -254,7 +254,7 @@ def _spi(name: str, view: View) -> SpiClaim:
     )
 
 
-def _uart(name: str, view: View) -> UartClaim:
+def _uart(name: str, view: TypedMap) -> UartClaim:
     port = view.choice("port")
     # `port` of a UART names an instance; the bare word of a carrier port's kind means the port.
     kind = "uart" if port.options == ("uart",) else None
@@ -276,7 +276,7 @@ def _uart(name: str, view: View) -> UartClaim:
     )
 
 
-def _block(name: str, view: View) -> BlockClaim:
+def _block(name: str, view: TypedMap) -> BlockClaim:
     pull_up, pins = view.integer("pull-up-ohm"), view.view("pins")
     return BlockClaim(
         key=_key(name, view),
@@ -294,7 +294,7 @@ def _block(name: str, view: View) -> BlockClaim:
     )
 
 
-def _i2s(name: str, view: View) -> I2sClaim:
+def _i2s(name: str, view: TypedMap) -> I2sClaim:
     return I2sClaim(
         key=_key(name, view),
         part=_part(view),
@@ -304,7 +304,7 @@ def _i2s(name: str, view: View) -> I2sClaim:
     )
 
 
-def _one_wire(name: str, view: View) -> OneWireClaim:
+def _one_wire(name: str, view: TypedMap) -> OneWireClaim:
     return OneWireClaim(
         key=_key(name, view),
         part=_part(view),
@@ -314,11 +314,11 @@ def _one_wire(name: str, view: View) -> OneWireClaim:
     )
 
 
-def _camera(name: str, view: View) -> CameraClaim:
+def _camera(name: str, view: TypedMap) -> CameraClaim:
     return CameraClaim(key=_key(name, view), part=_part(view), connector=view.choice("connector"))
 
 
-def _usb(name: str, view: View) -> UsbClaim:
+def _usb(name: str, view: TypedMap) -> UsbClaim:
     return UsbClaim(
         key=_key(name, view),
         id=(view.string("id") or "").lower(),
@@ -329,13 +329,13 @@ def _usb(name: str, view: View) -> UsbClaim:
     )
 
 
-def _audio(name: str, view: View) -> AudioClaim:
+def _audio(name: str, view: TypedMap) -> AudioClaim:
     return AudioClaim(
         key=_key(name, view), direction=view.string("direction") or "out", via=view.choice("via")
     )
 
 
-def _port(name: str, view: View) -> PortClaim:
+def _port(name: str, view: TypedMap) -> PortClaim:
     return PortClaim(
         key=_key(name, view),
         kind=view.string("kind") or "",
@@ -343,7 +343,7 @@ def _port(name: str, view: View) -> PortClaim:
     )
 
 
-def _power(name: str, view: View) -> PowerClaim:
+def _power(name: str, view: TypedMap) -> PowerClaim:
     return PowerClaim(
         key=_key(name, view),
         supply=RoleName(view.string("supply") or ""),
@@ -356,7 +356,7 @@ def _power(name: str, view: View) -> PowerClaim:
     )
 
 
-def _actuator(name: str, view: View) -> ActuatorClaim:
+def _actuator(name: str, view: TypedMap) -> ActuatorClaim:
     guard = view.string("guard")
     return ActuatorClaim(
         key=_key(name, view),
@@ -369,7 +369,7 @@ def _actuator(name: str, view: View) -> ActuatorClaim:
     )
 
 
-_READERS: Mapping[str, Callable[[str, View], Claim]] = {
+_READERS: Mapping[str, Callable[[str, TypedMap], Claim]] = {
     "signals": _signal,
     "i2c": _i2c,
     "spi": _spi,

@@ -6,7 +6,7 @@ import textwrap
 
 import pytest
 
-from robokit_plan.edge.comments import python_comments, yaml_comments
+from robokit_plan.formats.comments import python_comments, yaml_comments
 from robokit_plan.model import LineComment, Origin
 
 

@@ -26,7 +26,7 @@ _LONGEST_NUMBER = 40
 """Beyond that it is no quantity; also keeps int() and float() quick."""
 
 
-class Surprise(Enum):
+class Ambiguity(Enum):
     """Ways in which a scalar means something else to another reader, or to its writer."""
 
     SWITCH = "switch"
@@ -47,24 +47,26 @@ def _forms(word: str) -> tuple[str, str, str]:
     return word, word.capitalize(), word.upper()
 
 
-WORDS: dict[str, tuple[SettingValue, Surprise | None]] = {
+WORDS: dict[str, tuple[SettingValue, Ambiguity | None]] = {
     **dict.fromkeys(_NULL, (None, None)),
     **{form: (meaning, None) for word, meaning in _BOOL for form in _forms(word)},
-    **{form: (meaning, Surprise.SWITCH) for word, meaning in _SWITCH for form in _forms(word)},
+    **{form: (meaning, Ambiguity.SWITCH) for word, meaning in _SWITCH for form in _forms(word)},
 }
 """Plain scalars that mean what their letters do not say."""
 NUMBERS_BEGIN = frozenset("+-.0123456789")
 """With one of these begins every number, and whatever looks like one."""
 
 
-def plain_value(raw: str) -> tuple[SettingValue, Surprise | None]:
+def plain_value(raw: str) -> tuple[SettingValue, Ambiguity | None]:
     """
-    Return what the plain scalar *raw* means to its writer, and the surprise in it, if any.
+    Return what the plain scalar *raw* means to its writer, and the ambiguity in it, if any.
 
     >>> plain_value("0x76"), plain_value("3.10"), plain_value("fin-mcu")
     ((118, None), (3.1, None), ('fin-mcu', None))
-    >>> plain_value("010"), plain_value("1:30")
-    ((10, <Surprise.LEADING_ZERO: 'leading zero'>), ('1:30', <Surprise.SEXAGESIMAL: 'sexagesimal'>))
+    >>> plain_value("010")
+    (10, <Ambiguity.LEADING_ZERO: 'leading zero'>)
+    >>> plain_value("1:30")
+    ('1:30', <Ambiguity.SEXAGESIMAL: 'sexagesimal'>)
     """
     word = WORDS.get(raw)
     if word is not None:
@@ -76,23 +78,23 @@ def plain_value(raw: str) -> tuple[SettingValue, Surprise | None]:
     if _HEX.match(raw):
         return int(raw, 16), None
     if _LEADING_ZERO.match(raw):
-        return int(raw), Surprise.LEADING_ZERO
+        return int(raw), Ambiguity.LEADING_ZERO
     if _FLOAT.match(raw):
         value = float(raw)
         if value in {float("inf"), float("-inf")}:
-            return raw, Surprise.NOT_A_NUMBER
-        return value, None if _FLOAT_OF_BOTH.match(raw) else Surprise.OTHER_BASE
+            return raw, Ambiguity.NOT_A_NUMBER
+        return value, None if _FLOAT_OF_BOTH.match(raw) else Ambiguity.OTHER_BASE
     if _NOT_A_NUMBER.match(raw):
-        return raw, Surprise.NOT_A_NUMBER
+        return raw, Ambiguity.NOT_A_NUMBER
     if _OTHER_BASE.match(raw):
-        return int(raw.replace("_", "").removeprefix("+"), 0), Surprise.OTHER_BASE
+        return int(raw.replace("_", "").removeprefix("+"), 0), Ambiguity.OTHER_BASE
     if _UNDERSCORED.match(raw):
-        return _number(raw), Surprise.UNDERSCORE
+        return _number(raw), Ambiguity.UNDERSCORE
     if _SEXAGESIMAL.match(raw):
-        return raw, Surprise.SEXAGESIMAL
+        return raw, Ambiguity.SEXAGESIMAL
     return raw, None
 
 
 def _number(raw: str) -> SettingValue:
-    value, surprise = plain_value(raw.replace("_", "") or raw)
-    return raw if surprise or isinstance(value, str) else value
+    value, ambiguity = plain_value(raw.replace("_", "") or raw)
+    return raw if ambiguity or isinstance(value, str) else value

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from robokit_plan.edge.edits import CannotEdit, disabled_text, enabled_text, entry_text
 from robokit_plan.edge.robots import parse_robot
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.edits import CannotEdit, disabled_text, enabled_text, entry_text
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import EnabledPlugin, InstanceName, Origin, PluginName
 
 HEAD = 'format: 1\nrobot: x\nboard: "a,b"\n'

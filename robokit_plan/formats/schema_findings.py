@@ -10,12 +10,11 @@ from typing import Any
 
 from robokit_plan.model import MAX_ALIKE, Finding, Severity, finding
 
-from ._nearest import find_nearest
-from ._quick import fits, is_valid
-from ._scalars import plain_value
-from ._surprises import key_surprises, scalar_surprise
-from ._tree import Node, Path, Scalar, shown
-from .schemas import read_schema
+from .ambiguities import key_ambiguities, scalar_ambiguity
+from .nearest import find_nearest
+from .scalars import plain_value
+from .schema_predicates import fits, is_valid
+from .tree import Node, Path, Scalar, shown
 
 _MAX_ERRORS = 1_000
 _MAX_SURPRISES = 200
@@ -23,20 +22,19 @@ _MAX_SURPRISES = 200
 _ROUNDS = 8
 
 
-def check_shape(tree: Node, schema_name: str) -> tuple[list[Finding], bool]:
+def check_shape(tree: Node, schema: dict[str, Any]) -> tuple[list[Finding], bool]:
     """
-    Return what is wrong with *tree* by its schema, and whether the rest can be used.
+    Return what is wrong with *tree* by *schema*, and whether the rest can be used.
 
     Parts that are wrong are taken out of the tree, so what reads it afterwards may rely on the
     schema; only keys that the schema demands at the very top may still be missing. A file that
     is wrong all over cannot be used. Scalars that mean different things to different readers
     are told too.
     """
-    schema = read_schema(schema_name)
     findings: list[Finding] = []
     handled: set[int] = set()
-    surprises = _surprises(tree)  # noted now: what is wrong leaves the tree with them
-    findings.extend(key_surprises(tree))
+    ambiguities = _ambiguities(tree)  # noted now: what is wrong leaves the tree with them
+    findings.extend(key_ambiguities(tree))
     usable = False
     for round_ in range(_ROUNDS):
         if is_valid(schema, tree.data()):
@@ -52,7 +50,7 @@ def check_shape(tree: Node, schema_name: str) -> tuple[list[Finding], bool]:
             usable = all(error.keyword == "required" and not error.path for error in errors)
             break
     findings.extend(
-        scalar_surprise(node, key=key) for node, key in surprises if id(node) not in handled
+        scalar_ambiguity(node, key=key) for node, key in ambiguities if id(node) not in handled
     )
     return findings, usable
 
@@ -261,8 +259,8 @@ def _findings(
         if node.is_empty or (node.value is None and not wants_text):
             yield _empty(node, error, where, key)
             return
-        if node.surprise is not None or (wants_text and not isinstance(node.value, str)):
-            yield scalar_surprise(
+        if node.ambiguity is not None or (wants_text and not isinstance(node.value, str)):
+            yield scalar_ambiguity(
                 node,
                 key=key,
                 accepts=lambda value: fits(error.schema, value, schema),
@@ -320,8 +318,8 @@ def _wrong(
             want = _title(error)
             types = _types(error.value) if error.keyword == "type" else ()
             if node.kind == "scalar" and not node.plain and node.raw:
-                value, surprise = plain_value(node.raw)
-                if surprise is None and fits(error.schema, value, schema):
+                value, ambiguity = plain_value(node.raw)
+                if ambiguity is None and fits(error.schema, value, schema):
                     repair = [prefix + node.raw]
             if "array" in types and node.kind == "scalar" and node.raw:
                 repair = [f"{prefix}[{_as_item(node.raw)}]"]
@@ -434,13 +432,13 @@ def _homes(schema: dict[str, Any]) -> dict[str, str]:
     return homes
 
 
-def _surprises(tree: Node) -> list[tuple[Node, str | None]]:
-    """Return each scalar with a surprise in it, and its key."""
+def _ambiguities(tree: Node) -> list[tuple[Node, str | None]]:
+    """Return each scalar with a ambiguity in it, and its key."""
     found: dict[int, tuple[Node, str | None]] = {}
     if not tree.odd:
         return []
     for path, node in tree.walk(own=False):
-        if node.surprise is None:
+        if node.ambiguity is None:
             continue
         key = path[-1] if path and isinstance(path[-1], str) else None
         found.setdefault(id(node), (node, key))
@@ -580,7 +578,7 @@ def _repaired(tree: Node, errors: list[SchemaError]) -> bool:
         elif error.keyword == "propertyNames":
             changed |= node.entries.pop(str(error.instance), None) is not None
         elif error.keyword == "type" and isinstance(node, Scalar) and _reads_as_text(node, error):
-            node.value, node.surprise, changed = node.raw, None, True
+            node.value, node.ambiguity, changed = node.raw, None, True
         elif error.path and error.path not in removed:
             removed.add(error.path)
             parent = tree.at(error.path[:-1])

@@ -7,9 +7,9 @@ from typing import Any
 
 from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding
 
-from ._scalars import Surprise, plain_value
-from ._tree import Listing, Mark, Node, Path, Scalar, shown
-from ._written import quoted
+from .scalars import Ambiguity, plain_value
+from .tree import Listing, Mark, Node, Path, Scalar, shown
+from .written import quoted
 
 _COMPATIBLE_KEYS = frozenset({"boards"})
 _COMPARISONS = ("<", ">", "=", "!=", "~=")
@@ -134,7 +134,7 @@ def _split_values(node: Node, text: str, findings: list[Finding]) -> None:
 def _meant(key: Node, name: str, colon: int) -> Node:
     """Return the value that stands behind the colon of a key without a space."""
     raw = name[colon + 1 :]
-    value, surprise = plain_value(raw)
+    value, ambiguity = plain_value(raw)
     at = key.start_mark
     return Scalar(
         key.file,
@@ -143,22 +143,22 @@ def _meant(key: Node, name: str, colon: int) -> Node:
         raw,
         value,
         plain=True,
-        surprise=surprise,
+        ambiguity=ambiguity,
         mended=f" {raw}",
     )
 
 
 _READINGS = {
-    Surprise.SWITCH: "YAML 1.1 reads it as {yes_no}, YAML 1.2 as a word",
-    Surprise.LEADING_ZERO: "YAML 1.1 reads it in base eight as {octal}, YAML 1.2 as {value}",
-    Surprise.UNDERSCORE: "YAML 1.1 reads it as the number {value}, YAML 1.2 as a word",
-    Surprise.OTHER_BASE: "readers of YAML 1.1 and 1.2 read it in different ways",
-    Surprise.SEXAGESIMAL: "YAML 1.1 reads it in base sixty as {sixty}, YAML 1.2 as a word",
-    Surprise.NOT_A_NUMBER: "readers of YAML take it for infinity or for no number",
+    Ambiguity.SWITCH: "YAML 1.1 reads it as {yes_no}, YAML 1.2 as a word",
+    Ambiguity.LEADING_ZERO: "YAML 1.1 reads it in base eight as {octal}, YAML 1.2 as {value}",
+    Ambiguity.UNDERSCORE: "YAML 1.1 reads it as the number {value}, YAML 1.2 as a word",
+    Ambiguity.OTHER_BASE: "readers of YAML 1.1 and 1.2 read it in different ways",
+    Ambiguity.SEXAGESIMAL: "YAML 1.1 reads it in base sixty as {sixty}, YAML 1.2 as a word",
+    Ambiguity.NOT_A_NUMBER: "readers of YAML take it for infinity or for no number",
 }
 
 
-def scalar_surprise(
+def scalar_ambiguity(
     node: Node,
     *,
     key: str | None = None,
@@ -174,7 +174,7 @@ def scalar_surprise(
         accepts: Whether a value would do at its place; None: its own value does.
         want: What would do there, in words.
     """
-    if node.surprise is None:
+    if node.ambiguity is None:
         return number_for_text(node, key, accepts, want)
     value = node.value
     word = ("true" if value else "false") if isinstance(value, bool) else str(value)
@@ -184,13 +184,13 @@ def scalar_surprise(
     else:
         ways = [way for way in ways if accepts(way[1])]
     why = [
-        _READINGS[node.surprise].format(
+        _READINGS[node.ambiguity].format(
             yes_no=word, octal=_octal(node.raw), sixty=_sixty(node.raw), value=value
         )
     ]
     if not ways and want:
         why.append(f"wanted is {want}")
-    mild = accepts is None and node.surprise in {Surprise.SWITCH, Surprise.UNDERSCORE}
+    mild = accepts is None and node.ambiguity in {Ambiguity.SWITCH, Ambiguity.UNDERSCORE}
     return finding(
         "yaml-surprise",
         Severity.WARNING if mild else Severity.ERROR,
@@ -226,7 +226,7 @@ def number_for_text(
     )
 
 
-def key_surprises(tree: Node, skip: Iterable[Origin] = ()) -> list[Finding]:
+def key_ambiguities(tree: Node, skip: Iterable[Origin] = ()) -> list[Finding]:
     """Return findings about keys such as ``on`` and ``010``."""
     if not tree.odd:
         return []
@@ -237,7 +237,7 @@ def key_surprises(tree: Node, skip: Iterable[Origin] = ()) -> list[Finding]:
             Severity.ERROR,
             f"key {shown(key.raw)} without quotes does not mean the same to every reader of YAML",
             places=[key.origin],
-            why=_READINGS[key.surprise].format(
+            why=_READINGS[key.ambiguity].format(
                 yes_no="true" if key.value else "false",
                 octal=_octal(key.raw),
                 sixty=_sixty(key.raw),
@@ -247,7 +247,7 @@ def key_surprises(tree: Node, skip: Iterable[Origin] = ()) -> list[Finding]:
         )
         for _, node in tree.walk(own=False)
         for key, _ in node.entries.values()
-        if key.surprise is not None and key.origin not in passed
+        if key.ambiguity is not None and key.origin not in passed
     ]
 
 

@@ -10,8 +10,8 @@ silence; tests compare its verdict with the library's.
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Callable
+from math import inf
 from typing import Any
 
 from robokit_plan.model import late_pattern
@@ -142,7 +142,7 @@ _OF_NUMBER = frozenset({"type", "minimum", "maximum"})
 
 
 def _text(schema: dict[str, Any]) -> Verdict:
-    least, most = schema.get("minLength", 0), schema.get("maxLength", sys.maxsize)
+    least, most = schema.get("minLength", 0), schema.get("maxLength", inf)
     pattern = late_pattern(_ecma(schema.get("pattern", "")))
 
     def text(data: Any) -> bool:

@@ -11,11 +11,12 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
-from robokit_plan.edge import _tree
-from robokit_plan.edge._scalars import Surprise, plain_value
-from robokit_plan.edge._shape import _surprises, check_shape
-from robokit_plan.edge._surprises import joined_splits, key_surprises
-from robokit_plan.edge._tree import (
+from robokit_plan.edge.schemas import read_schema
+from robokit_plan.formats import tree as tree_module
+from robokit_plan.formats.ambiguities import joined_splits, key_ambiguities
+from robokit_plan.formats.scalars import Ambiguity, plain_value
+from robokit_plan.formats.schema_findings import _ambiguities, check_shape
+from robokit_plan.formats.tree import (
     MAX_DEPTH,
     Listing,
     Map,
@@ -25,7 +26,7 @@ from robokit_plan.edge._tree import (
     parse_tree,
     shown,
 )
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Origin
 from tests.pace import within
 
@@ -64,31 +65,31 @@ def test_plain_scalars_mean_what_yaml_1_2_says(raw: str, value: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("raw", "surprise"),
+    ("raw", "ambiguity"),
     [
         # yaml.org/type/int.html and bool.html (YAML 1.1): forms that YAML 1.2 reads otherwise.
-        ("010", Surprise.LEADING_ZERO),
-        ("1_000", Surprise.UNDERSCORE),
-        ("685_230", Surprise.UNDERSCORE),
-        ("190:20:30", Surprise.SEXAGESIMAL),
-        ("1:30", Surprise.SEXAGESIMAL),
-        ("0b1010_0111", Surprise.OTHER_BASE),
-        ("0o17", Surprise.OTHER_BASE),
-        ("1e3", Surprise.OTHER_BASE),
-        ("on", Surprise.SWITCH),
-        ("No", Surprise.SWITCH),
-        ("OFF", Surprise.SWITCH),
-        (".inf", Surprise.NOT_A_NUMBER),
-        ("9" * 30 + "e999", Surprise.NOT_A_NUMBER),
+        ("010", Ambiguity.LEADING_ZERO),
+        ("1_000", Ambiguity.UNDERSCORE),
+        ("685_230", Ambiguity.UNDERSCORE),
+        ("190:20:30", Ambiguity.SEXAGESIMAL),
+        ("1:30", Ambiguity.SEXAGESIMAL),
+        ("0b1010_0111", Ambiguity.OTHER_BASE),
+        ("0o17", Ambiguity.OTHER_BASE),
+        ("1e3", Ambiguity.OTHER_BASE),
+        ("on", Ambiguity.SWITCH),
+        ("No", Ambiguity.SWITCH),
+        ("OFF", Ambiguity.SWITCH),
+        (".inf", Ambiguity.NOT_A_NUMBER),
+        ("9" * 30 + "e999", Ambiguity.NOT_A_NUMBER),
     ],
 )
-def test_forms_that_readers_disagree_about_are_surprises(raw: str, surprise: Surprise) -> None:
-    assert plain_value(raw)[1] is surprise
+def test_forms_that_readers_disagree_about_are_surprises(raw: str, ambiguity: Ambiguity) -> None:
+    assert plain_value(raw)[1] is ambiguity
 
 
 class TestScalarsAgainstTwoReaders:
     """
-    Law: where no surprise is told, a reader of YAML 1.1 and one of YAML 1.2 agree with us.
+    Law: where no ambiguity is told, a reader of YAML 1.1 and one of YAML 1.2 agree with us.
 
     PyYAML resolves as YAML 1.1, ruamel.yaml as YAML 1.2; both were written by others. Time
     stamps are left out: no key of ours holds one, and a text is what is wanted there.
@@ -113,8 +114,8 @@ class TestScalarsAgainstTwoReaders:
         assert tree is not None
         node = tree.at(("k",))
         assume(node.kind == "scalar" and node.plain and node.raw == raw)
-        value, surprise = plain_value(raw)
-        if surprise is not None:
+        value, ambiguity = plain_value(raw)
+        if ambiguity is not None:
             return
         old = yaml.safe_load(f"k: {raw}\n")["k"]
         assume(isinstance(old, (str, int, float, bool, type(None))))
@@ -166,7 +167,7 @@ _SCALARS = st.one_of(
     st.integers(-1000, 1000),
     st.booleans(),
     st.none(),
-    # A word such as 1e3, which readers of YAML 1.1 and 1.2 take differently, is a surprise of its own.
+    # A word such as 1e3, which readers of YAML 1.1 and 1.2 take differently, is a ambiguity of its own.
     st.text(st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"]), max_size=12).filter(
         lambda text: not text or plain_value(text)[1] is None
     ),
@@ -217,7 +218,7 @@ class TestAgainstTheLibrarysOwnComposer:
 def test_the_pure_parser_reads_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where no libyaml was built, the result is the same, places too."""
     fast = tree_of(PLACED)
-    monkeypatch.setattr(_tree, "_LOADER", yaml.SafeLoader)
+    monkeypatch.setattr(tree_module, "_LOADER", yaml.SafeLoader)
     slow = tree_of(PLACED)
     assert [(path, node.origin, node.value) for path, node in fast.walk()] == [
         (path, node.origin, node.value) for path, node in slow.walk()
@@ -254,7 +255,7 @@ def test_nothing_is_put_into_what_all_scalars_share(text: str) -> None:
     tree, _ = parse_tree(text, "m.yaml")
     assert tree is not None
     joined_splits(tree, text)
-    check_shape(tree, "manifest")
+    check_shape(tree, read_schema("manifest"))
     assert (Node.items, Node.entries) == ([], {})
 
 
@@ -342,7 +343,7 @@ def test_what_is_not_odd_holds_no_surprise(text: str) -> None:
         return
     before = tree.data()
     tree.odd = True
-    assert (joined_splits(tree, text), key_surprises(tree), _surprises(tree)) == ([], [], [])
+    assert (joined_splits(tree, text), key_ambiguities(tree), _ambiguities(tree)) == ([], [], [])
     assert tree.data() == before
 
 

@@ -15,10 +15,10 @@ from typing import Any
 
 from robokit_plan.model import EnabledPlugin, Origin, dataclass
 
-from ._nearest import find_nearest
-from ._tree import Node, parse_tree, shown
-from ._written import extent, written, written_map
+from .nearest import find_nearest
+from .tree import Node, parse_tree, shown
 from .unreadable import UnreadableFile
+from .written import extent, written, written_map
 
 
 class CannotEdit(Exception):  # noqa: N818  the name says what happened

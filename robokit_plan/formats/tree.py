@@ -22,7 +22,7 @@ from yaml.events import (
 
 from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding, replace
 
-from ._scalars import NUMBERS_BEGIN, WORDS, Surprise, plain_value
+from .scalars import NUMBERS_BEGIN, WORDS, Ambiguity, plain_value
 from .unreadable import UnreadableFile
 
 MAX_BYTES = 1_000_000
@@ -79,7 +79,7 @@ class Node:
     raw: str = ""
     value: SettingValue = None
     plain: bool = False
-    surprise: Surprise | None = None
+    ambiguity: Ambiguity | None = None
     odd: bool = False
     flow: bool = False
     mended: str = ""
@@ -176,7 +176,7 @@ class Node:
 class Scalar(Node):
     """A single value; only where it is `plain` can it be anything but text."""
 
-    __slots__ = ("mended", "odd", "plain", "raw", "surprise", "value")
+    __slots__ = ("ambiguity", "mended", "odd", "plain", "raw", "value")
 
     kind: Literal["scalar"] = "scalar"
 
@@ -188,7 +188,7 @@ class Scalar(Node):
         raw: str,
         value: SettingValue,
         plain: bool,
-        surprise: Surprise | None = None,
+        ambiguity: Ambiguity | None = None,
         odd: bool = False,
         mended: str = "",
     ) -> None:
@@ -198,7 +198,7 @@ class Scalar(Node):
         self.raw = raw
         self.value = value
         self.plain = plain
-        self.surprise = surprise
+        self.ambiguity = ambiguity
         self.odd = odd
         self.mended = mended
 
@@ -324,10 +324,10 @@ def _composed(text: str, file: str, findings: list[Finding]) -> Node | None:
             if event.style or tag == _TEXT_TAG:
                 node = Scalar(file, event.start_mark, event.end_mark, raw, raw, False)
             elif raw in WORDS or raw[0] in _TELLING:
-                value, surprise = plain_value(raw)
-                odd = surprise is not None or not raw or raw[0] in _JOINING
+                value, ambiguity = plain_value(raw)
+                odd = ambiguity is not None or not raw or raw[0] in _JOINING
                 node = Scalar(
-                    file, event.start_mark, event.end_mark, raw, value, True, surprise, odd
+                    file, event.start_mark, event.end_mark, raw, value, True, ambiguity, odd
                 )
                 if odd and target is not None:
                     target.odd = True

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 
 from robokit_plan.model import SettingValue
 
-from ._scalars import plain_value
-from ._tree import Node
+from .scalars import plain_value
+from .tree import Node
 
 _SAFE = re.compile(r"[A-Za-z0-9_./][A-Za-z0-9_./+-]*\Z")
 

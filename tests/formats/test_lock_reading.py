@@ -11,10 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from packaging.pylock import Pylock
 
-from robokit_plan.edge.read_lock import LockError, parse_lock, read_lock
-from robokit_plan.edge.unreadable import UnreadableFile
+from robokit_plan.edge.read_lock import read_lock
+from robokit_plan.formats.lock import LockError, parse_lock, render_lock
+from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Finding
-from robokit_plan.render import render_lock, render_script
+from robokit_plan.render import render_script
 from tests.render.plans import HERON
 
 # PEP 751, section "Example" (public domain), one package of it: a lock of another tool.
@@ -95,6 +96,63 @@ def test_a_bent_value_is_named_with_its_line(old: str, new: str, rule: str, mess
         rule,
         message,
         line_of(text.replace(old, new), new),
+    )
+
+
+ESPEAK = '  {name = "espeak-ng"'
+STRANGERS = [
+    ("boot", "text", 'GRUB_CMDLINE_LINUX=\\"$(reboot)\\"'),
+    ("boot", "text", "dtparam=i2c_arm=on; reboot"),
+    ("boot", "text", "dtparam=`reboot`"),
+    ("machine.environment", "name", "BASH_ENV"),
+    ("machine.environment", "name", "LD_PRELOAD"),
+    ("machine.environment", "name", "PYTHONPATH"),
+    ("machine.assets", "url", "file:///etc/shadow"),
+    ("machine.assets", "url", "https://models.example/a b"),
+    ("target", "architecture", "arm 64!"),
+    ("instances", "name", "../helm"),
+    ("instances", "name", "helm helm"),
+]
+
+
+@pytest.mark.parametrize(("section", "key", "value"), STRANGERS)
+def test_a_strangers_value_is_refused(section: str, key: str, value: str) -> None:
+    """Each would have done something on the robot that no header says."""
+    text = render_lock(HERON)
+    lines = text.split("\n")
+    start = next(
+        at for at, one in enumerate(lines) if one.strip("[]") == f"tool.robokit-plan.{section}"
+    )
+    at = next(at for at in range(start, len(lines)) if lines[at].startswith(f"{key} = "))
+    lines[at] = f'{key} = "{value}"'
+    rule, message, line = complaint("\n".join(lines))
+    assert (rule, line) == ("lock-invalid", at + 1)
+    assert " is not " in message
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("pool/main/e/espeak-ng/espeak-ng_1", "pool/main/e/x y/espeak-ng_1"),
+        ('name = "paho_mqtt-2', 'name = "paho mqtt-2'),
+        ('for = ["bow-lights"], direct', 'for = ["bow lights"], direct'),
+        ('SPIDEV_CHECK = "1"', 'LD_AUDIT = "1"'),
+        ('suites = ["trixie"', 'suites = ["trixie main"'),
+    ],
+)
+def test_a_word_that_would_be_split_is_refused(old: str, new: str) -> None:
+    text = render_lock(HERON)
+    assert old in text
+    assert " is not " in complaint(text.replace(old, new))[1]
+
+
+def test_a_value_in_a_row_is_named_by_its_column() -> None:
+    text = render_lock(HERON).replace('architecture = "arm64", suite', 'architecture = "a!", suite')
+    with pytest.raises(LockError) as caught:
+        parse_lock(text, file="pylock.heron.toml")
+    assert str(caught.value) == (
+        f"pylock.heron.toml:{line_of(text, ESPEAK)}:51:"
+        " tool.robokit-plan.debian.packages[0].architecture: 'a!' is not a Debian architecture"
     )
 
 

@@ -25,9 +25,9 @@ from robokit_plan.model import (
     replace,
 )
 
-from ._nearest import distance, find_nearest
-from ._shape import listed
-from ._tree import shown
+from .nearest import distance, find_nearest
+from .schema_findings import listed
+from .tree import shown
 
 Manifests = Mapping[PluginName, Manifest]
 

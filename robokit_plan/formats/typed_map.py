@@ -9,12 +9,12 @@ from typing import TypeVar
 
 from robokit_plan.model import Choice, Origin, SettingValue, Text
 
-from ._tree import Node
+from .tree import Node
 
 _Kind = TypeVar("_Kind", bound=Enum)
 
 
-class View:
+class TypedMap:
     """
     One map, or nothing where the key was absent.
 
@@ -50,26 +50,26 @@ class View:
         entry = None if self.node is None else self.node.entries.get(key)
         return self.origin if entry is None else entry[0].origin
 
-    def view(self, key: str) -> View:
+    def view(self, key: str) -> TypedMap:
         """Return the map under *key*."""
         entry = None if self.node is None else self.node.entries.get(key)
         if entry is None:
-            return View(None, self._at)
+            return TypedMap(None, self._at)
         name, child = entry
-        return View(child if child.kind == "map" else None, name)
+        return TypedMap(child if child.kind == "map" else None, name)
 
-    def views(self, key: str) -> Iterator[View]:
+    def views(self, key: str) -> Iterator[TypedMap]:
         """Yield the maps of the list under *key*."""
         child = self.child(key)
         for item in child.items if child else ():
-            yield View(item, item)
+            yield TypedMap(item, item)
 
-    def named(self, key: str) -> Iterator[tuple[str, View]]:
+    def named(self, key: str) -> Iterator[tuple[str, TypedMap]]:
         """Yield name and map of each entry of the map under *key*, in the file's order."""
         child = self.child(key)
         for name, (name_node, value) in child.entries.items() if child else ():
             if not name.startswith("x-"):
-                yield name, View(value, name_node)
+                yield name, TypedMap(value, name_node)
 
     def string(self, key: str) -> str | None:
         """Return the text under *key*."""
