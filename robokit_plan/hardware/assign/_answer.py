@@ -16,7 +16,7 @@ from robokit_plan.model import (
     sorted_findings,
 )
 
-from ._board_view import Ground
+from ._board_view import BoardView
 from ._conflicts import Conflicts
 from ._explain import findings_of
 from ._free import free_of
@@ -25,7 +25,7 @@ from ._repairs import repairs_of
 from ._resources import Candidate
 from ._search import Space
 from ._variables import Variable, offers_of, variables_of
-from ._warnings import remarks
+from ._warnings import assignment_warnings
 
 
 def assign(problem: HardwareProblem) -> HardwareAnswer:
@@ -35,9 +35,9 @@ def assign(problem: HardwareProblem) -> HardwareAnswer:
     Finds an assignment whenever one exists; otherwise every independent reason why not, and an
     assignment of the claims that still fit. The order of claims and instances says nothing.
     """
-    ground = Ground(problem)
-    offers = offers_of(problem, ground)
-    variables = variables_of(problem, ground, offers)
+    view = BoardView(problem)
+    offers = offers_of(problem, view)
+    variables = variables_of(problem, view, offers)
     domains = [one.candidates for one in variables]
     space = Space(domains, strict=True)
     alive = space.all
@@ -66,17 +66,17 @@ def assign(problem: HardwareProblem) -> HardwareAnswer:
                 for signal in space.of_bit[chosen[index]].signals
                 if not signal.shared
             )
-            repairs = repairs_of(problem, ground, offers, found, kept, loose, lines)
-            findings = findings_of(found, repairs, variables, ground)
+            repairs = repairs_of(problem, view, offers, found, kept, loose, lines)
+            findings = findings_of(found, repairs, variables, view)
             conflicts = tuple(sorted(one.claims for one in found))
-    chosen = Preference(space, variables, asked, chosen, alive).apply(problem, ground)
+    chosen = Preference(space, variables, asked, chosen, alive).apply(problem, view)
     pairs = [(variables[index], space.of_bit[chosen[index]]) for index in asked]
-    return _answer(problem, ground, pairs, findings, conflicts)
+    return _answer(problem, view, pairs, findings, conflicts)
 
 
 def _answer(
     problem: HardwareProblem,
-    ground: Ground,
+    view: BoardView,
     pairs: Sequence[tuple[Variable, Candidate]],
     findings: tuple[Finding, ...],
     conflicts: tuple[tuple[ClaimKeyPair, ...], ...],
@@ -88,7 +88,7 @@ def _answer(
         if variable.choice:
             variants[variable.instance] = VariantName(candidate.resource)
     made = [pair for pair in pairs if pair[1].active and not pair[0].choice]
-    assignments = tuple(_assignment(*pair, ground) for pair in made if not pair[0].link)
+    assignments = tuple(_assignment(*pair, view) for pair in made if not pair[0].link)
     left_out = tuple(
         sorted(
             variable.key
@@ -96,14 +96,14 @@ def _answer(
             if not candidate.active and candidate.function == "left out"
         )
     )
-    free = free_of(problem, ground, [candidate for _, candidate in made])
-    links = tuple(_assignment(*pair, ground) for pair in made if pair[0].link)
+    free = free_of(problem, view, [candidate for _, candidate in made])
+    links = tuple(_assignment(*pair, view) for pair in made if pair[0].link)
     return HardwareAnswer(
         assignments=tuple(
             sorted(assignments, key=lambda one: (one.instance, one.section, one.claim))
         ),
         variants=variants,
-        findings=sorted_findings((*findings, *remarks(problem, ground, pairs, free))),
+        findings=sorted_findings((*findings, *assignment_warnings(problem, view, pairs, free))),
         links=links,
         conflicts=conflicts,
         left_out=left_out,
@@ -111,16 +111,16 @@ def _answer(
     )
 
 
-def _assignment(variable: Variable, one: Candidate, ground: Ground) -> Assignment:
+def _assignment(variable: Variable, one: Candidate, view: BoardView) -> Assignment:
     instance, claim = variable.key
-    want = variable.want
-    shared = want is not None and want.claim.key.share is not None
+    request = variable.request
+    shared = request is not None and request.claim.key.share is not None
     return Assignment(
         instance=instance,
         claim=claim,
-        section="controllers" if want is None else want.section,
+        section="controllers" if request is None else request.section,
         resource=ResourceName(one.resource),
-        lines=tuple(_line_uses(one, claim, ground, shared=shared)),
+        lines=tuple(_line_uses(one, claim, view, shared=shared)),
         bus=one.bus,
         address=one.address,
         select=one.select,
@@ -134,7 +134,7 @@ def _assignment(variable: Variable, one: Candidate, ground: Ground) -> Assignmen
     )
 
 
-def _line_uses(one: Candidate, claim: str, ground: Ground, *, shared: bool) -> Iterable[LineUse]:
+def _line_uses(one: Candidate, claim: str, view: BoardView, *, shared: bool) -> Iterable[LineUse]:
     if one.pin is not None:
         yield LineUse(signal=claim, line=LineName(one.pin), position=None, shared=shared)
     for word, pin in one.pins:
@@ -143,6 +143,6 @@ def _line_uses(one: Candidate, claim: str, ground: Ground, *, shared: bool) -> I
         yield LineUse(
             signal=signal.word or claim,
             line=signal.line,
-            position=ground.position(signal.line),
+            position=view.position(signal.line),
             shared=shared or signal.shared,
         )

@@ -8,9 +8,9 @@ from itertools import islice, product
 
 from robokit_plan.model import BlockClaim, BusName, LineName, SignalClaim
 
-from ._board_view import Ground, Rejection
+from ._board_view import BoardView, Rejection
 from ._devices import find_controller
-from ._requests import Want
+from ._requests import ClaimRequest
 from ._resources import Candidate, Kind, Resource, Signal, Use
 
 _WHOLE = (Kind.BUS, Kind.I2S, Kind.UART, Kind.BLOCK)
@@ -20,21 +20,21 @@ _WAYS = 4096
 
 
 def block_candidates(
-    want: Want, claim: BlockClaim, ground: Ground, relaxed: bool
+    request: ClaimRequest, claim: BlockClaim, view: BoardView, relaxed: bool
 ) -> Iterator[Candidate | Rejection]:
     """Yield the lines at which the block that *claim* names comes out, one line a signal."""
     if claim.controller is not None:
-        yield from _on_controller(want, claim, ground)
+        yield from _on_controller(request, claim, view)
         return
-    wired = None if want.wiring is None or relaxed else want.wiring.bus
+    wired = None if request.wiring is None or relaxed else request.wiring.bus
     for option, name in enumerate(claim.blocks if wired is None else (wired,)):
         bus, _, route = name.partition("-" if "-" in name else " ")
-        found = list(_layouts(claim, BusName(bus), route or None, ground, relaxed))
+        found = list(_layouts(claim, BusName(bus), route or None, view, relaxed))
         if not found:
-            yield _no_block(want, claim, bus, ground)
+            yield _no_block(request, claim, bus, view)
         for way, lines in found:
-            lost = ground.busy_elsewhere(
-                BusName(bus), way, {ground.board.lines[line].pin for line in lines.values()}
+            lost = view.busy_elsewhere(
+                BusName(bus), way, {view.board.lines[line].pin for line in lines.values()}
             )
             if lost is not None:
                 yield Rejection(
@@ -59,14 +59,14 @@ def block_candidates(
 
 
 def _layouts(
-    claim: BlockClaim, bus: BusName, route: str | None, ground: Ground, relaxed: bool
+    claim: BlockClaim, bus: BusName, route: str | None, view: BoardView, relaxed: bool
 ) -> Iterator[tuple[str | None, dict[str, LineName]]]:
     """Yield route and signal -> line for each way to bring the block out."""
     allowed = None if relaxed or claim.lines.any else set(map(str, claim.lines.options))
     positions = set() if relaxed else set(claim.positions)
     at: dict[str | None, dict[str, list[LineName]]] = {}
-    for line in ground.lines:
-        if not line.usable or line.name in ground.port_of:
+    for line in view.lines:
+        if not line.usable or line.name in view.port_of:
             continue
         if allowed is not None and allowed.isdisjoint({line.name, str(line.pin)}):
             continue
@@ -76,7 +76,7 @@ def _layouts(
             if one.bus == bus and route in {None, one.route}:
                 at.setdefault(one.route, {}).setdefault(one.signal, []).append(line.name)
     usual = next(
-        (tuple(one.lines) for one in ground.board.outlets if one.bus == bus and one.complete), ()
+        (tuple(one.lines) for one in view.board.outlets if one.bus == bus and one.complete), ()
     )
     # A signal that no pad group tells apart belongs to every route of its block.
     for way in sorted(at, key=lambda one: one or ""):
@@ -88,36 +88,36 @@ def _layouts(
                 yield way, dict(zip(words, lines, strict=True))
 
 
-def _no_block(want: Want, claim: BlockClaim, bus: str, ground: Ground) -> Rejection:
-    has = sorted({one.bus for line in ground.lines for one in line.functions})
+def _no_block(request: ClaimRequest, claim: BlockClaim, bus: str, view: BoardView) -> Rejection:
+    has = sorted({one.bus for line in view.lines for one in line.functions})
     if bus in has:
         words = ", ".join(claim.signals)
         return Rejection(
             rule="function-missing",
-            message=f"{bus} does not come out where {want.text} wants it",
+            message=f"{bus} does not come out where {request.text} wants it",
             why=f"it needs {words} on one route" if words else "its lines there are others'",
             resource=bus,
         )
     near = get_close_matches(bus, has, n=3)
     return Rejection(
         rule="bus-missing",
-        message=f"the header of {ground.board.id} has no {bus}",
+        message=f"the header of {view.board.id} has no {bus}",
         why=f"similar: {', '.join(near)}" if near else "no such block reaches it",
         resource=bus,
-        repair=tuple(f"wiring: {{{want.text}: {{bus: {one}}}}}" for one in near[:1]),
+        repair=tuple(f"wiring: {{{request.text}: {{bus: {one}}}}}" for one in near[:1]),
     )
 
 
 def _on_controller(
-    want: Want, claim: BlockClaim, ground: Ground
+    request: ClaimRequest, claim: BlockClaim, view: BoardView
 ) -> Iterator[Candidate | Rejection]:
     """Yield the companion's pins; whether its chip can do it there, `clashes` tells."""
-    found = find_controller(want, claim.controller, ground)
+    found = find_controller(request, claim.controller, view)
     if isinstance(found, Rejection):
         yield found
         return
     name, controller = found
-    chip = ground.problem.chip_of(controller)
+    chip = view.problem.chip_of(controller)
     choices: list[Sequence[str]] = []
     for _, pins in claim.pins:
         real = [pin if chip is None else chip.own_name(pin) for pin in pins]
@@ -145,19 +145,19 @@ def _on_controller(
 
 
 def analog_candidates(
-    want: Want, claim: SignalClaim, ground: Ground, relaxed: bool
+    request: ClaimRequest, claim: SignalClaim, view: BoardView, relaxed: bool
 ) -> Iterator[Candidate | Rejection]:
     """Yield the positions of the header that the board's converter reads."""
-    channels = {pin.id: pin.adc for pin in ground.board.pins if pin.adc is not None}
+    channels = {pin.id: pin.adc for pin in view.board.pins if pin.adc is not None}
     if not channels:
         yield Rejection(
             rule="function-missing",
-            message=f"the header of {ground.board.id} has no analogue input",
+            message=f"the header of {view.board.id} has no analogue input",
             why="no converter reaches it; one on I2C or SPI is a part with a claim of its own",
             resource="analog",
         )
         return
-    wired = None if want.wiring is None or relaxed else want.wiring
+    wired = None if request.wiring is None or relaxed else request.wiring
     names: Iterable[str]
     if wired is not None and (wired.line or wired.position):
         names = (str(wired.line or wired.position),)
@@ -172,11 +172,11 @@ def analog_candidates(
         if pin is None:
             yield Rejection(
                 rule="function-missing",
-                message=f"{name} cannot be analog on {ground.board.id}",
+                message=f"{name} cannot be analog on {view.board.id}",
                 why="the converter reads "
                 + ", ".join(f"{adc} at position {at}" for at, adc in channels.items()),
                 resource=name,
-                repair=(f"wiring: {{{want.text}: {{header: {next(iter(channels))}}}}}",),
+                repair=(f"wiring: {{{request.text}: {{header: {next(iter(channels))}}}}}",),
             )
             continue
         channel = channels[pin]

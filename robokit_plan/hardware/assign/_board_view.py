@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from functools import cached_property
 
-from robokit_plan.hardware.boot.options import Ways, boot_ways, smallest_ways
+from robokit_plan.hardware.boot.options import BootOptions, boot_ways, smallest_ways
 from robokit_plan.hardware.problem import HardwareProblem
 from robokit_plan.model import (
     Board,
@@ -31,7 +31,7 @@ from ._resources import ALONE, Keys, Kind, Resource, Use
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Taken:
+class Reservation:
     """Something that is held before any plugin asks."""
 
     keys: Keys
@@ -56,7 +56,7 @@ class Rejection:
     repair: tuple[str, ...] = ()
 
 
-class Ground:
+class BoardView:
     """
     Lookups over one problem; every one is computed once, when it is first asked for.
 
@@ -178,19 +178,19 @@ class Ground:
         return self.board.pins[-1].id
 
     @cached_property
-    def taken(self) -> Mapping[Resource, tuple[Taken, ...]]:
+    def reservations(self) -> Mapping[Resource, tuple[Reservation, ...]]:
         """What stock image, board and given boot settings hold."""
-        held: dict[Resource, list[Taken]] = {}
+        held: dict[Resource, list[Reservation]] = {}
         for resource, one in (*self._stock(), *self._busy(), *self._boot(), *self._inhibits()):
             held.setdefault(resource, []).append(one)
         return {resource: tuple(ones) for resource, ones in held.items()}
 
     @cached_property
-    def ways(self) -> Ways:
+    def ways(self) -> BootOptions:
         """What switches each bus and function on."""
         return boot_ways(self.board, self.problem.boot, self.problem.release)
 
-    def _stock(self) -> Iterable[tuple[Resource, Taken]]:
+    def _stock(self) -> Iterable[tuple[Resource, Reservation]]:
         i2c = {outlet.bus for outlet in self.outlets.get("i2c", ())}
         boot = self.problem.boot
         for claim in self.board.default_claims:
@@ -198,7 +198,7 @@ class Ground:
                 continue
             keys = frozenset({claim.bus}) if claim.bus in i2c and claim.bus is not None else ALONE
             words = () if boot is None else boot.frees.get(claim.by, ())
-            held = Taken(
+            held = Reservation(
                 keys=keys, by=claim.by, rule="stock-claim", repair=self._freeing(words, "")
             )
             for pin in claim.pins:
@@ -209,7 +209,7 @@ class Ground:
             words = next((way.words[:1] for way in self.ways.get(uart, ()) if way.bluetooth), ())
             yield (
                 Resource(Kind.UART, uart),
-                Taken(
+                Reservation(
                     keys=ALONE,
                     by="the board's Bluetooth",
                     rule="uart-collision",
@@ -225,19 +225,21 @@ class Ground:
         text = " and ".join(boot.line_of(word) for word in words)
         return (f"{text}   in {boot.settings_file}{effect}",)
 
-    def _busy(self) -> Iterable[tuple[Resource, Taken]]:
+    def _busy(self) -> Iterable[tuple[Resource, Reservation]]:
         for one in self.board.busy:
             for device, address in one.devices:
                 if address is not None:
                     yield (
                         Resource(Kind.ADDRESS, one.bus, address_text(address)),
-                        Taken(keys=ALONE, by=f"the board's own {device}", rule="address-collision"),
+                        Reservation(
+                            keys=ALONE, by=f"the board's own {device}", rule="address-collision"
+                        ),
                     )
 
-    def _boot(self) -> Iterable[tuple[Resource, Taken]]:
+    def _boot(self) -> Iterable[tuple[Resource, Reservation]]:
         blocks = {outlet.bus for outlet in self.outlets.get("pwm", ())}
         for claim in self.problem.boot_claims:
-            alone = Taken(
+            alone = Reservation(
                 keys=ALONE,
                 by=claim.by,
                 rule="stock-claim",
@@ -255,13 +257,13 @@ class Ground:
                 if block in blocks:
                     yield Resource(Kind.BLOCK, block), replace(alone, keys=frozenset({"kernel"}))
 
-    def _inhibits(self) -> Iterable[tuple[Resource, Taken]]:
+    def _inhibits(self) -> Iterable[tuple[Resource, Reservation]]:
         for name, controller in sorted(self.problem.controllers.items()):
             if controller.inhibit is not None:
                 pin, chip = controller.inhibit.pin, self.problem.chip_of(controller)
                 yield (
                     Resource(Kind.PIN, name, pin if chip is None else chip.own_name(pin)),
-                    Taken(
+                    Reservation(
                         keys=ALONE,
                         by=f"the inhibit switch of {name}",
                         rule="pin-collision",
@@ -281,14 +283,14 @@ class Ground:
 
     def holder(
         self, uses: Iterable[Use], needs: Collection[str] = ()
-    ) -> tuple[Resource, Taken] | None:
+    ) -> tuple[Resource, Reservation] | None:
         """
         Return the first of *uses* that somebody already holds, and who.
 
         *needs*: what has to be switched on for the user; settings that serve it hold nothing back.
         """
         for resource, keys in uses:
-            for one in self.taken.get(resource, ()):
+            for one in self.reservations.get(resource, ()):
                 if keys.isdisjoint(one.keys) and set(one.serves).isdisjoint(needs):
                     return resource, one
         return None

@@ -11,23 +11,23 @@ from __future__ import annotations
 from robokit_plan.hardware.boot.options import boot_needs
 from robokit_plan.model import BootEnable, replace
 
-from ._board_view import Ground
+from ._board_view import BoardView
 from ._resources import Candidate, Kind, Resource, Use
 
 
-def with_boot_lines(one: Candidate, section: str, ground: Ground) -> tuple[Candidate, ...]:
+def with_boot_lines(one: Candidate, section: str, view: BoardView) -> tuple[Candidate, ...]:
     """Return *one* with what its setting takes besides, once for each setting that would do."""
     found: tuple[Candidate, ...] = (one,)
     for need in boot_needs(section, one):
-        small = ground.smallest_ways(need, frozenset([signal.line for signal in one.signals]))
+        small = view.smallest_ways(need, frozenset([signal.line for signal in one.signals]))
         if small:
-            found = tuple(_taking(each, need, way, ground) for each in found for way in small)
+            found = tuple(_taking(each, need, way, view) for each in found for way in small)
     return found
 
 
-def _taking(one: Candidate, bus: str, way: BootEnable, ground: Ground) -> Candidate:
+def _taking(one: Candidate, bus: str, way: BootEnable, view: BoardView) -> Candidate:
     own = {signal.line for signal in one.signals}
-    besides = tuple(line for line in way.lines if line in ground.board.lines and line not in own)
+    besides = tuple(line for line in way.lines if line in view.board.lines and line not in own)
     if not besides:
         return one
     # What else is on the bus may be the user of these lines.

@@ -19,9 +19,9 @@ from robokit_plan.model import (
     find_part,
 )
 
-from ._board_view import Ground, Rejection, address_text
+from ._board_view import BoardView, Rejection, address_text
 from ._ports import port_uses, ports_for
-from ._requests import Want
+from ._requests import ClaimRequest
 from ._resources import Candidate, Kind, Resource, Signal, Use
 
 # Addresses that no device may have: 0x00-0x07 and 0x78-0x7f are kept by the I2C specification
@@ -39,26 +39,26 @@ NEEDED = {"i2c": ("sda", "scl"), "uart": ("tx", "rx"), "spi": ("sclk", "mosi", "
 
 
 def i2c_candidates(
-    want: Want, claim: I2cClaim, ground: Ground, relaxed: bool, is_mux: bool
+    request: ClaimRequest, claim: I2cClaim, view: BoardView, relaxed: bool, is_mux: bool
 ) -> Iterator[Candidate | Rejection]:
     """Yield every bus and address for *claim*; *is_mux*: others are behind it."""
     addresses: list[tuple[int, int]] = []
-    for option, address in _addresses(want, claim, ground, relaxed):
+    for option, address in _addresses(request, claim, view, relaxed):
         if isinstance(address, Rejection):
             yield address
         else:
             addresses.append((option, address))
-    part = None if claim.part is None else find_part(ground.problem.parts, claim.part)
+    part = None if claim.part is None else find_part(view.problem.parts, claim.part)
     also = () if part is None else part.also_answers
-    behind = _behind(want, claim, ground)
+    behind = _behind(request, claim, view)
     choice = Choice(any=True) if behind or relaxed else claim.bus
-    for way in _ways(want, "i2c", choice, claim.port_kind, ground, relaxed):
+    for way in _ways(request, "i2c", choice, claim.port_kind, view, relaxed):
         if isinstance(way, Rejection):
             yield way
             continue
         bus_option, outlet, port, slot = way
-        holder = None if port is not None else ground.blocking_port(outlet, _I2C, shared=True)
-        if holder is not None and not _is_wired(want, relaxed):
+        holder = None if port is not None else view.blocking_port(outlet, _I2C, shared=True)
+        if holder is not None and not _is_wired(request, relaxed):
             yield port_in_the_way(holder, outlet)
             continue
         identity = outlet_key(outlet)
@@ -66,10 +66,10 @@ def i2c_candidates(
             Use(Resource(Kind.BUS, outlet.bus), frozenset({identity})),
             *_shared(outlet, _I2C),
             *(Use(Resource(Kind.MUX, mux), frozenset({identity})) for mux, _ in behind[:1]),
-            *([Use(Resource(Kind.MUX, want.text), frozenset({identity}))] if is_mux else []),
+            *([Use(Resource(Kind.MUX, request.text), frozenset({identity}))] if is_mux else []),
         )
         if port is not None:
-            bus_uses = (*bus_uses, port_uses(port, slot, want.instance))
+            bus_uses = (*bus_uses, port_uses(port, slot, request.instance))
         segments = _segments(outlet.bus, behind)
         for option, address in addresses:
             yield Candidate(
@@ -118,22 +118,22 @@ def _address_uses(segments: tuple[str, ...], address: int) -> tuple[Use, ...]:
     )
 
 
-def _behind(want: Want, claim: I2cClaim, ground: Ground) -> tuple[tuple[str, int], ...]:
+def _behind(request: ClaimRequest, claim: I2cClaim, view: BoardView) -> tuple[tuple[str, int], ...]:
     """Return the multiplexers in front of the device, the nearest first, with their channels."""
     found: list[tuple[str, int]] = []
     mux: Mux | None = claim.behind
     while mux is not None and len(found) < 8:
-        name = mux.claim if "." in mux.claim else f"{want.instance}.{mux.claim}"
+        name = mux.claim if "." in mux.claim else f"{request.instance}.{mux.claim}"
         if any(name == one for one, _ in found):
             break
         found.append((name, mux.channel))
-        mux = _mux_of(name, ground)
+        mux = _mux_of(name, view)
     return tuple(found)
 
 
-def _mux_of(name: str, ground: Ground) -> Mux | None:
+def _mux_of(name: str, view: BoardView) -> Mux | None:
     instance_name, _, claim_name = name.partition(".")
-    for instance in ground.problem.instances:
+    for instance in view.problem.instances:
         if instance.name != instance_name:
             continue
         groups = (instance.claims, *(claims for _, claims in instance.variants))
@@ -152,14 +152,14 @@ def _segments(bus: str, behind: tuple[tuple[str, int], ...]) -> tuple[str, ...]:
 
 
 def _addresses(
-    want: Want, claim: I2cClaim, ground: Ground, relaxed: bool
+    request: ClaimRequest, claim: I2cClaim, view: BoardView, relaxed: bool
 ) -> Iterator[tuple[int, int | Rejection]]:
-    part = None if claim.part is None else find_part(ground.problem.parts, claim.part)
+    part = None if claim.part is None else find_part(view.problem.parts, claim.part)
     straps: tuple[int, ...] = ()
     if part is not None:
         first = () if part.default is None else (part.default,)
         straps = tuple(dict.fromkeys((*first, *part.addresses)))
-    wired = None if want.wiring is None else want.wiring.address
+    wired = None if request.wiring is None else request.wiring.address
     if relaxed and straps:
         wanted: tuple[int, ...] = tuple(dict.fromkeys((*claim.addresses, *straps)))
     elif wired is not None and not relaxed:
@@ -168,20 +168,20 @@ def _addresses(
         wanted = claim.addresses or straps
     if not wanted:
         if part is None and claim.part is not None:
-            yield 0, unknown_part(want, claim.part, ground)
+            yield 0, unknown_part(request, claim.part, view)
         else:
             yield (
                 0,
                 Rejection(
                     rule="address-missing",
-                    message=f"{want.text} has no address",
+                    message=f"{request.text} has no address",
                     why="without a known part the address must be given",
                     repair=("address: 0x40 in the manifest, as strapped",),
                 ),
             )
     for option, address in enumerate(wanted):
         if not FIRST_ADDRESS <= address <= LAST_ADDRESS:
-            yield 0, _reserved_address(want, address)
+            yield 0, _reserved_address(request, address)
         elif straps and address not in straps:
             text = ", ".join(address_text(one) for one in sorted(straps))
             yield (
@@ -191,7 +191,7 @@ def _addresses(
                     message=f"{claim.part} cannot have address {address_text(address)}",
                     why=f"its straps give {text}",
                     repair=tuple(
-                        f"wiring: {{{want.text}: {{address: {address_text(one)}}}}}"
+                        f"wiring: {{{request.text}: {{address: {address_text(one)}}}}}"
                         for one in straps[:1]
                     ),
                 ),
@@ -200,7 +200,7 @@ def _addresses(
             yield option, address
 
 
-def _reserved_address(want: Want, address: int) -> Rejection:
+def _reserved_address(request: ClaimRequest, address: int) -> Rejection:
     half = address >> 1
     eight_bit = FIRST_ADDRESS <= half <= LAST_ADDRESS and address > LAST_ADDRESS
     return Rejection(
@@ -209,7 +209,7 @@ def _reserved_address(want: Want, address: int) -> Rejection:
         why="0x00 to 0x07 and 0x78 to 0x7f are kept by the I2C specification, 7 bits end at 0x7f",
         repair=(
             (
-                f"wiring: {{{want.text}: {{address: {address_text(half)}}}}}, if "
+                f"wiring: {{{request.text}: {{address: {address_text(half)}}}}}, if "
                 f"{address_text(address)} is the 8-bit form",
             )
             if eight_bit
@@ -218,41 +218,41 @@ def _reserved_address(want: Want, address: int) -> Rejection:
     )
 
 
-def unknown_part(want: Want, name: str, ground: Ground) -> Rejection:
+def unknown_part(request: ClaimRequest, name: str, view: BoardView) -> Rejection:
     """Return the finding about a part that no fact names."""
-    known = {part.name for part in ground.problem.parts.values()}
+    known = {part.name for part in view.problem.parts.values()}
     near = get_close_matches(name, sorted(known), n=3) or get_close_matches(
-        name.casefold(), sorted(ground.problem.parts), n=3
+        name.casefold(), sorted(view.problem.parts), n=3
     )
     return Rejection(
         rule="part-unknown",
-        message=f"no facts about part {name} of {want.text}",
+        message=f"no facts about part {name} of {request.text}",
         why=f"similar names: {', '.join(near)}" if near else "no known part has a similar name",
         repair=(
-            *(want.typed(f"part: {one}") for one in near[:1]),
-            want.typed("address: …", "as its data sheet says"),
+            *(request.typed(f"part: {one}") for one in near[:1]),
+            request.typed("address: …", "as its data sheet says"),
         ),
     )
 
 
 def spi_candidates(
-    want: Want, claim: SpiClaim, ground: Ground, relaxed: bool
+    request: ClaimRequest, claim: SpiClaim, view: BoardView, relaxed: bool
 ) -> Iterator[Candidate | Rejection]:
     """Yield every bus and chip select for *claim*."""
     words = ("sclk", "mosi", "miso")
-    for way in _ways(want, "spi", claim.bus, claim.port_kind, ground, relaxed):
+    for way in _ways(request, "spi", claim.bus, claim.port_kind, view, relaxed):
         if isinstance(way, Rejection):
             yield way
             continue
         bus_option, outlet, port, slot = way
-        if outlet.bus in ground.board.family.target_only:
+        if outlet.bus in view.board.family.target_only:
             yield _target_only(outlet.bus)
             continue
-        holder = None if port is not None else ground.blocking_port(outlet, words, shared=True)
-        if holder is not None and not _is_wired(want, relaxed):
+        holder = None if port is not None else view.blocking_port(outlet, words, shared=True)
+        if holder is not None and not _is_wired(request, relaxed):
             yield port_in_the_way(holder, outlet)
             continue
-        for option, select in _selects(want, claim, outlet, relaxed):
+        for option, select in _selects(request, claim, outlet, relaxed):
             line = outlet.lines.get(f"cs{select}")
             if line is None:
                 has = ", ".join(word[2:] for word in sorted(outlet.lines) if word[:2] == "cs")
@@ -270,7 +270,7 @@ def spi_candidates(
                 Use(Resource(Kind.LINE, line), frozenset({outlet.bus})),
             ]
             if port is not None:
-                uses.append(port_uses(port, slot, want.instance))
+                uses.append(port_uses(port, slot, request.instance))
             yield Candidate(
                 uses=tuple(uses),
                 resource=f"{outlet.bus} select {select}",
@@ -301,9 +301,9 @@ def _spi_device(bus: str, select: str) -> str | None:
 
 
 def _selects(
-    want: Want, claim: SpiClaim, outlet: BusOutlet, relaxed: bool
+    request: ClaimRequest, claim: SpiClaim, outlet: BusOutlet, relaxed: bool
 ) -> Iterable[tuple[int, str]]:
-    wired = None if want.wiring is None or relaxed else want.wiring.select
+    wired = None if request.wiring is None or relaxed else request.wiring.select
     if wired is not None:
         return [(0, wired)]
     if claim.select.options and not relaxed:
@@ -315,12 +315,12 @@ def _selects(
 
 
 def uart_candidates(
-    want: Want, claim: UartClaim, ground: Ground, relaxed: bool
+    request: ClaimRequest, claim: UartClaim, view: BoardView, relaxed: bool
 ) -> Iterator[Candidate | Rejection]:
     """Yield the serial ports for *claim*."""
     words = ("tx", "rx", "rts", "cts") if claim.flow_control else ("tx", "rx")
-    kinds = ground.board.family.uart_kinds
-    for way in _ways(want, "uart", claim.port, claim.port_kind, ground, relaxed):
+    kinds = view.board.family.uart_kinds
+    for way in _ways(request, "uart", claim.port, claim.port_kind, view, relaxed):
         if isinstance(way, Rejection):
             yield way
             continue
@@ -330,21 +330,21 @@ def uart_candidates(
             yield Rejection(
                 rule="function-missing",
                 message=f"{outlet.bus} has no {' and '.join(lost)} on the header",
-                why=f"{want.text} asks for flow control, which needs both",
+                why=f"{request.text} asks for flow control, which needs both",
                 resource=outlet.bus,
             )
             continue
         if claim.parity != "none" and kinds.get(outlet.bus) == "mini":
             yield Rejection(
                 rule="uart-collision",
-                message=f"{outlet.bus} knows no parity, which {want.text} needs",
+                message=f"{outlet.bus} knows no parity, which {request.text} needs",
                 why=f"{outlet.bus} is the small UART; it has no parity bit and its rate follows "
                 "the core clock",
                 resource=outlet.bus,
             )
             continue
-        holder = None if port is not None else ground.blocking_port(outlet, words, shared=False)
-        if holder is not None and not _is_wired(want, relaxed):
+        holder = None if port is not None else view.blocking_port(outlet, words, shared=False)
+        if holder is not None and not _is_wired(request, relaxed):
             yield port_in_the_way(holder, outlet)
             continue
         uses = [
@@ -353,7 +353,7 @@ def uart_candidates(
             *(Use(Resource(Kind.LINE, outlet.lines[word])) for word in words),
         ]
         if port is not None:
-            uses.append(port_uses(port, slot, want.instance))
+            uses.append(port_uses(port, slot, request.instance))
         small = kinds.get(outlet.bus) == "mini"
         yield Candidate(
             uses=tuple(uses),
@@ -367,31 +367,29 @@ def uart_candidates(
             cost=option
             + 50 * small
             + sum(
-                5000
-                for word in words
-                if ground.board.lines[outlet.lines[word]].reserved is not None
+                5000 for word in words if view.board.lines[outlet.lines[word]].reserved is not None
             ),
         )
 
 
-def i2s_candidates(claim: I2sClaim, ground: Ground) -> Iterator[Candidate | Rejection]:
+def i2s_candidates(claim: I2sClaim, view: BoardView) -> Iterator[Candidate | Rejection]:
     """Yield the digital audio controllers that suit who makes the clock."""
-    outlets = ground.outlets.get("i2s", ())
+    outlets = view.outlets.get("i2s", ())
     if not outlets:
         yield Rejection(
             rule="bus-missing",
-            message=f"the header of {ground.board.id} has no I2S",
+            message=f"the header of {view.board.id} has no I2S",
             why="no digital audio controller reaches it, or none is known",
         )
     for option, outlet in enumerate(outlets):
         if not outlet.complete:
             yield _incomplete(outlet)
             continue
-        holder = ground.blocking_port(outlet, outlet.lines, shared=False)
+        holder = view.blocking_port(outlet, outlet.lines, shared=False)
         if holder is not None:
             yield port_in_the_way(holder, outlet)
             continue
-        side = ground.board.family.i2s_clock.get(outlet.bus)
+        side = view.board.family.i2s_clock.get(outlet.bus)
         if side is not None and side != claim.clock:
             continue
         yield Candidate(
@@ -438,33 +436,33 @@ def _signals(outlet: BusOutlet, words: Iterable[str]) -> tuple[Signal, ...]:
 
 
 def _ways(
-    want: Want,
+    request: ClaimRequest,
     kind: str,
     choice: Choice,
     port_kind: str | None,
-    ground: Ground,
+    view: BoardView,
     relaxed: bool,
 ) -> Iterator[Way | Rejection]:
     """Yield the outlets that the claim may sit on in the order of its preference."""
-    wiring = None if relaxed else want.wiring
+    wiring = None if relaxed else request.wiring
     carrier = None
     named: str | None = None
     if wiring is not None:
         named = wiring.bus
         if wiring.port is not None:
-            if any(port.name == wiring.port for port in ground.problem.ports):
+            if any(port.name == wiring.port for port in view.problem.ports):
                 carrier = wiring.port
             elif kind == "uart":
                 named = wiring.port
             else:
                 carrier = wiring.port
     if carrier is not None or (port_kind is not None and named is None):
-        yield from _by_ports(want, kind, port_kind, carrier, ground)
+        yield from _by_ports(request, kind, port_kind, carrier, view)
         return
     if named is not None:
         names: tuple[str, ...] = (named,)
-    elif (positions := getattr(want.claim, "positions", ())) and not relaxed:
-        yield from _standing_at(want, kind, positions, ground)
+    elif (positions := getattr(request.claim, "positions", ())) and not relaxed:
+        yield from _standing_at(request, kind, positions, view)
         return
     elif choice.options and not relaxed:
         names = choice.options
@@ -473,60 +471,60 @@ def _ways(
         # on which the boot loader prints.
         names = tuple(
             sorted(
-                _every(kind, ground),
+                _every(kind, view),
                 key=lambda name: (
-                    _strain(want, kind, name, ground),
-                    _printed_on(kind, name, ground),
+                    _strain(request, kind, name, view),
+                    _printed_on(kind, name, view),
                 ),
             )
         )
     else:
-        names = _usual(kind, ground)
+        names = _usual(kind, view)
     if not names:
-        yield _no_bus(want, kind, None, ground)
+        yield _no_bus(request, kind, None, view)
     for option, name in enumerate(names):
-        yield from _outlets(want, kind, name, option, ground)
+        yield from _outlets(request, kind, name, option, view)
 
 
 def _standing_at(
-    want: Want, kind: str, positions: tuple[PinId, ...], ground: Ground
+    request: ClaimRequest, kind: str, positions: tuple[PinId, ...], view: BoardView
 ) -> Iterator[Way | Rejection]:
     """Yield the outlets that come out at *positions*, whatever bus the board has there."""
-    missing = [position for position in positions if position not in ground.pins]
+    missing = [position for position in positions if position not in view.pins]
     names = tuple(
         dict.fromkeys(
             outlet.bus if outlet.route is None else f"{outlet.bus} {outlet.route}"
-            for outlet in ground.outlets.get(kind, ())
+            for outlet in view.outlets.get(kind, ())
             if outlet.complete
-            and {ground.board.lines[outlet.lines[word]].pin for word in NEEDED[kind]}
+            and {view.board.lines[outlet.lines[word]].pin for word in NEEDED[kind]}
             <= set(positions)
         )
     )
     if missing or not names:
-        has = ", ".join(ground.buses(kind)) or "none"
+        has = ", ".join(view.buses(kind)) or "none"
         yield Rejection(
             rule="position-missing" if missing else "bus-missing",
-            message=f"{ground.board.id} has no header position {missing[0]}"
+            message=f"{view.board.id} has no header position {missing[0]}"
             if missing
-            else f"positions {', '.join(positions)} of {ground.board.id} carry no {kind}",
-            why=f"the add-on board of {want.text} has its {kind} there; this header has {has}",
+            else f"positions {', '.join(positions)} of {view.board.id} carry no {kind}",
+            why=f"the add-on board of {request.text} has its {kind} there; this header has {has}",
             resource=f"position {missing[0] if missing else positions[0]}",
         )
     for option, name in enumerate(names):
-        yield from _outlets(want, kind, name, option, ground)
+        yield from _outlets(request, kind, name, option, view)
 
 
-def _strain(want: Want, kind: str, name: str, ground: Ground) -> int:
-    """Return how badly the lines of the outlet *name* suit the level of what *want* connects."""
-    claim = want.claim
+def _strain(request: ClaimRequest, kind: str, name: str, view: BoardView) -> int:
+    """Return how badly the lines of the outlet *name* suit the level of what *request* connects."""
+    claim = request.claim
     if not isinstance(claim, I2cClaim | SpiClaim | UartClaim):
         return 0
     if isinstance(claim, UartClaim) and (claim.shifter or claim.divider_ohm is not None):
         return 0
     return max(
         (
-            ground.strain(line, claim.volts)
-            for outlet in ground.outlet(kind, name)
+            view.strain(line, claim.volts)
+            for outlet in view.outlet(kind, name)
             if outlet.complete
             for line in outlet.lines.values()
         ),
@@ -534,62 +532,62 @@ def _strain(want: Want, kind: str, name: str, ground: Ground) -> int:
     )
 
 
-def _printed_on(kind: str, name: str, ground: Ground) -> bool:
+def _printed_on(kind: str, name: str, view: BoardView) -> bool:
     """Whether every outlet of *name* has a line on which the boot loader prints at each start."""
-    pins = set(ground.board.console_pins) if ground.board.console_always else set()
+    pins = set(view.board.console_pins) if view.board.console_always else set()
     return all(
-        any(ground.board.lines[line].pin in pins for line in outlet.lines.values())
-        for outlet in ground.outlet(kind, name)
+        any(view.board.lines[line].pin in pins for line in outlet.lines.values())
+        for outlet in view.outlet(kind, name)
         if outlet.complete
     )
 
 
-def _usual(kind: str, ground: Ground) -> tuple[str, ...]:
+def _usual(kind: str, view: BoardView) -> tuple[str, ...]:
     """Return the header's first bus of *kind*, in words that `_outlets` understands."""
     if kind == "uart":
         return ("header",)
-    for outlet in ground.outlets.get(kind, ()):
+    for outlet in view.outlets.get(kind, ()):
         if outlet.complete:
             return (outlet.bus if outlet.route is None else f"{outlet.bus} {outlet.route}",)
     return ()
 
 
-def _is_wired(want: Want, relaxed: bool) -> bool:
+def _is_wired(request: ClaimRequest, relaxed: bool) -> bool:
     """Whether the robot file itself puts the claim on its bus."""
-    wiring = None if relaxed else want.wiring
+    wiring = None if relaxed else request.wiring
     return wiring is not None and (wiring.bus is not None or wiring.port is not None)
 
 
-def _every(kind: str, ground: Ground) -> tuple[str, ...]:
+def _every(kind: str, view: BoardView) -> tuple[str, ...]:
     """Return all complete outlets of *kind*, the board's usual ones first."""
     return tuple(
         dict.fromkeys(
             outlet.bus if outlet.route is None else f"{outlet.bus} {outlet.route}"
-            for outlet in ground.outlets.get(kind, ())
+            for outlet in view.outlets.get(kind, ())
             if outlet.complete
         )
     )
 
 
 def _outlets(
-    want: Want, kind: str, name: str, option: int, ground: Ground
+    request: ClaimRequest, kind: str, name: str, option: int, view: BoardView
 ) -> Iterator[Way | Rejection]:
-    outlets = _header_uarts(ground) if name == "header" and kind == "uart" else None
+    outlets = _header_uarts(view) if name == "header" and kind == "uart" else None
     if outlets is None:
-        outlets = ground.outlet(kind, name)
+        outlets = view.outlet(kind, name)
     if not outlets:
-        yield _no_bus(want, kind, name, ground)
+        yield _no_bus(request, kind, name, view)
         return
     if all(not outlet.complete for outlet in outlets):
-        pins = {PinId(ground.board.lines[line].pin) for line in outlets[0].lines.values()}
-        lost = ground.busy_elsewhere(outlets[0].bus, outlets[0].route, pins)
+        pins = {PinId(view.board.lines[line].pin) for line in outlets[0].lines.values()}
+        lost = view.busy_elsewhere(outlets[0].bus, outlets[0].route, pins)
         yield _incomplete(outlets[0], lost)
         return
     for outlet in outlets:
         if not outlet.complete:
             continue
-        pins = {PinId(ground.board.lines[line].pin) for line in outlet.lines.values()}
-        lost = ground.busy_elsewhere(outlet.bus, outlet.route, pins)
+        pins = {PinId(view.board.lines[line].pin) for line in outlet.lines.values()}
+        lost = view.busy_elsewhere(outlet.bus, outlet.route, pins)
         if lost is not None:
             yield Rejection(
                 rule="stock-claim",
@@ -602,10 +600,10 @@ def _outlets(
         yield option, outlet, None, 0
 
 
-def _header_uarts(ground: Ground) -> tuple[BusOutlet, ...]:
+def _header_uarts(view: BoardView) -> tuple[BusOutlet, ...]:
     """Return the UARTs that reach the header's serial positions, the board's own first."""
-    outlets = [one for one in ground.outlets.get("uart", ()) if one.complete]
-    own = [one for one in outlets if one.bus == ground.board.header_uart] or outlets[:1]
+    outlets = [one for one in view.outlets.get("uart", ()) if one.complete]
+    own = [one for one in outlets if one.bus == view.board.header_uart] or outlets[:1]
     if not own:
         return ()
     pair = (own[0].lines["tx"], own[0].lines["rx"])
@@ -614,17 +612,17 @@ def _header_uarts(ground: Ground) -> tuple[BusOutlet, ...]:
 
 
 def _by_ports(
-    want: Want, kind: str, port_kind: str | None, wired: str | None, ground: Ground
+    request: ClaimRequest, kind: str, port_kind: str | None, wired: str | None, view: BoardView
 ) -> Iterator[Way | Rejection]:
-    for option, port in ports_for(want, ground, port_kind, wired):
+    for option, port in ports_for(request, view, port_kind, wired):
         if isinstance(port, Rejection):
             yield port
             continue
-        outlets = list(_port_outlets(kind, port, ground))
+        outlets = list(_port_outlets(kind, port, view))
         if not outlets:
             yield Rejection(
                 rule="port-missing",
-                message=f"port {port.name} carries no {kind} for {want.text}",
+                message=f"port {port.name} carries no {kind} for {request.text}",
                 why="a port for a bus names it under `bus`, or its lines under `lines`",
                 resource=f"port {port.name}",
                 origin=port.origin,
@@ -635,36 +633,36 @@ def _by_ports(
                 yield option, outlet, port, slot
 
 
-def _port_outlets(kind: str, port: CarrierPort, ground: Ground) -> Iterator[BusOutlet]:
+def _port_outlets(kind: str, port: CarrierPort, view: BoardView) -> Iterator[BusOutlet]:
     if port.bus is not None:
-        for outlet in ground.outlet(kind, port.bus):
-            pins = {PinId(ground.board.lines[line].pin) for line in outlet.lines.values()}
-            if outlet.complete and ground.busy_elsewhere(outlet.bus, outlet.route, pins) is None:
+        for outlet in view.outlet(kind, port.bus):
+            pins = {PinId(view.board.lines[line].pin) for line in outlet.lines.values()}
+            if outlet.complete and view.busy_elsewhere(outlet.bus, outlet.route, pins) is None:
                 yield outlet
         return
-    lines = {ground.find_line(line) for line in port.lines.values()}
+    lines = {view.find_line(line) for line in port.lines.values()}
     needed = NEEDED[kind]
-    for outlet in ground.outlets.get(kind, ()):
+    for outlet in view.outlets.get(kind, ()):
         if outlet.complete and lines >= {outlet.lines[word] for word in needed}:
             yield outlet
 
 
-def _no_bus(want: Want, kind: str, name: str | None, ground: Ground) -> Rejection:
-    if name in ground.board.family.target_only:
+def _no_bus(request: ClaimRequest, kind: str, name: str | None, view: BoardView) -> Rejection:
+    if name in view.board.family.target_only:
         return _target_only(BusName(name or ""))
-    has = ground.buses(kind)
+    has = view.buses(kind)
     label = {"i2c": "I2C", "spi": "SPI", "uart": "serial port"}[kind]
     near = get_close_matches(name or "", has, n=1)
     key = "port" if kind == "uart" else "bus"
     return Rejection(
         rule="bus-missing",
-        message=f"the header of {ground.board.id} has no {label}"
+        message=f"the header of {view.board.id} has no {label}"
         if name is None
-        else f"the header of {ground.board.id} has no {name}",
+        else f"the header of {view.board.id} has no {name}",
         why=f"it has {', '.join(has)}" if has else f"no {label} reaches it",
         resource=name,
         repair=tuple(
-            f"wiring: {{{want.text}: {{{key}: {one}}}}}" for one in (near or list(has[:1]))
+            f"wiring: {{{request.text}: {{{key}: {one}}}}}" for one in (near or list(has[:1]))
         ),
     )
 

@@ -50,8 +50,8 @@ class Conflicts:
                 self._worth[one.key] = (
                     one.link,
                     one.key in problem.locked,
-                    one.want is not None and one.want.hazardous,
-                    one.want is not None and one.want.wiring is not None,
+                    one.request is not None and one.request.hazardous,
+                    one.request is not None and one.request.wiring is not None,
                 )
 
     def indices(self, keys: Iterable[ClaimKeyPair]) -> list[int]:
@@ -148,16 +148,16 @@ def irreducible(
     """
 
     def split(
-        ground: list[ClaimKeyPair], added: bool, open_claims: list[ClaimKeyPair]
+        view: list[ClaimKeyPair], added: bool, open_claims: list[ClaimKeyPair]
     ) -> list[ClaimKeyPair]:
-        if added and not fits(ground):
+        if added and not fits(view):
             return []
         if len(open_claims) == 1:
             return open_claims
         half = len(open_claims) // 2
         first, second = open_claims[:half], open_claims[half:]
-        of_second = split([*ground, *first], True, second)
-        of_first = split([*ground, *of_second], bool(of_second), first)
+        of_second = split([*view, *first], True, second)
+        of_first = split([*view, *of_second], bool(of_second), first)
         return [*of_first, *of_second]
 
     return split([], False, list(claims))

@@ -17,20 +17,20 @@ from robokit_plan.model import (
     UsbClaim,
 )
 
-from ._board_view import Ground, Rejection
+from ._board_view import BoardView, Rejection
 from ._buses import i2s_uses, port_in_the_way
-from ._requests import Want
+from ._requests import ClaimRequest
 from ._resources import Candidate, Kind, Resource, Signal, Use
 
 _PLAIN = frozenset({"input", "output", "servo", "ir-in", "ir-out", "led-string"})
 
 
 def camera_candidates(
-    want: Want, claim: CameraClaim, ground: Ground, relaxed: bool
+    request: ClaimRequest, claim: CameraClaim, view: BoardView, relaxed: bool
 ) -> Iterator[Candidate | Rejection]:
     """Yield the camera connectors."""
-    cameras = ground.board.cameras
-    wired = None if want.wiring is None or relaxed else want.wiring.connector
+    cameras = view.board.cameras
+    wired = None if request.wiring is None or relaxed else request.wiring.connector
     names: Iterable[str]
     if wired is not None:
         names = (wired,)
@@ -44,9 +44,9 @@ def camera_candidates(
         if cameras is not None and name not in cameras:
             yield Rejection(
                 rule="camera-missing",
-                message=f"{ground.board.id} has no camera connector {name}"
+                message=f"{view.board.id} has no camera connector {name}"
                 if cameras
-                else f"{ground.board.id} has no camera connector",
+                else f"{view.board.id} has no camera connector",
                 why=f"it has {', '.join(cameras)}"
                 if cameras
                 else "it is made without one; a camera on USB is a claim under `usb`",
@@ -76,10 +76,10 @@ def usb_candidates(claim: UsbClaim) -> Iterator[Candidate]:
 
 
 def audio_candidates(
-    want: Want, claim: AudioClaim, ground: Ground, relaxed: bool
+    request: ClaimRequest, claim: AudioClaim, view: BoardView, relaxed: bool
 ) -> Iterator[Candidate | Rejection]:
     """Yield the ways by which sound gets in or out."""
-    wired = None if want.wiring is None or relaxed else want.wiring.via
+    wired = None if request.wiring is None or relaxed else request.wiring.via
     every = ("analog", "hdmi", "i2s", "usb")
     ways: Iterable[str]
     if wired is not None:
@@ -89,16 +89,16 @@ def audio_candidates(
     elif claim.via.any or relaxed:
         ways = every
     else:
-        ways = tuple(way for way in every if isinstance(_audio(way, claim, ground), tuple))[:1]
+        ways = tuple(way for way in every if isinstance(_audio(way, claim, view), tuple))[:1]
     for option, way in enumerate(ways):
-        uses = _audio(way, claim, ground)
+        uses = _audio(way, claim, view)
         if isinstance(uses, Rejection):
             yield uses
             continue
         lines: tuple[Signal, ...] = ()
         bus = None
         if way == "i2s":
-            outlet = ground.outlets["i2s"][0]
+            outlet = view.outlets["i2s"][0]
             bus = outlet.bus
             lines = tuple(Signal(word, line) for word, line in outlet.lines.items())
         yield Candidate(
@@ -113,54 +113,54 @@ def audio_candidates(
         )
 
 
-def _audio(way: str, claim: AudioClaim, ground: Ground) -> tuple[Use, ...] | Rejection:
+def _audio(way: str, claim: AudioClaim, view: BoardView) -> tuple[Use, ...] | Rejection:
     path = f"{way} {claim.direction}"
     resource = Use(Resource(Kind.AUDIO, path))
     match way:
         case "analog" if claim.direction == "in":
-            return _no_audio("analog", "its jack has no input", ground)
+            return _no_audio("analog", "its jack has no input", view)
         case "analog":
-            if ground.board.analog_audio is not True:
-                known = ground.board.analog_audio is False
+            if view.board.analog_audio is not True:
+                known = view.board.analog_audio is False
                 return _no_audio(
                     "analog",
                     "it has no jack" if known else "whether it has a jack is not known",
-                    ground,
+                    view,
                 )
-            block = ground.board.analog_audio_block
+            block = view.board.analog_audio_block
             if block is None:
                 return (resource,)
             return (resource, Use(Resource(Kind.BLOCK, block), frozenset({"analog audio"})))
         case "hdmi" if claim.direction == "in":
-            return _no_audio("hdmi", "sound only leaves by it", ground)
+            return _no_audio("hdmi", "sound only leaves by it", view)
         case "i2s":
-            outlets = [one for one in ground.outlets.get("i2s", ()) if one.complete]
+            outlets = [one for one in view.outlets.get("i2s", ()) if one.complete]
             if not outlets:
-                return _no_audio("i2s", "its header has no digital audio", ground)
-            port = ground.blocking_port(outlets[0], outlets[0].lines, shared=False)
+                return _no_audio("i2s", "its header has no digital audio", view)
+            port = view.blocking_port(outlets[0], outlets[0].lines, shared=False)
             if port is not None:
                 return port_in_the_way(port, outlets[0])
             return (resource, *i2s_uses(outlets[0]))
         case "hdmi" | "usb":
             return (resource,)
         case _:
-            return _no_audio(way, "ways: analog, hdmi, i2s, usb", ground)
+            return _no_audio(way, "ways: analog, hdmi, i2s, usb", view)
 
 
-def _no_audio(way: str, why: str, ground: Ground) -> Rejection:
+def _no_audio(way: str, why: str, view: BoardView) -> Rejection:
     return Rejection(
         rule="audio-missing",
-        message=f"{ground.board.id} has no sound by {way} for this",
+        message=f"{view.board.id} has no sound by {way} for this",
         why=why,
         resource=f"audio {way}",
     )
 
 
 def find_controller(
-    want: Want, role: RoleName | None, ground: Ground
+    request: ClaimRequest, role: RoleName | None, view: BoardView
 ) -> tuple[ControllerName, Controller] | Rejection:
     """Return the companion that *role* is bound to, or why there is none."""
-    problem = ground.problem
+    problem = view.problem
     name = ControllerName("" if role is None else problem.roles.get(role, role))
     controller = problem.controllers.get(name)
     if controller is not None:
@@ -168,7 +168,7 @@ def find_controller(
     names = ", ".join(sorted(problem.controllers))
     return Rejection(
         rule="controller-missing",
-        message=f"{want.text} needs a controller for role {role}",
+        message=f"{request.text} needs a controller for role {role}",
         why=f"controllers: {names}" if names else "the robot file lists no controllers",
         resource=role,
         repair=tuple(f"roles: {{{role}: {one}}}" for one in sorted(problem.controllers)[:1])
@@ -180,17 +180,17 @@ def find_controller(
 
 
 def pin_candidates(
-    want: Want, claim: SignalClaim, ground: Ground, relaxed: bool
+    request: ClaimRequest, claim: SignalClaim, view: BoardView, relaxed: bool
 ) -> Iterator[Candidate | Rejection]:
     """Yield the pins of the companion that *claim* names."""
-    problem = ground.problem
-    found = find_controller(want, claim.controller, ground)
+    problem = view.problem
+    found = find_controller(request, claim.controller, view)
     if isinstance(found, Rejection):
         yield found
         return
     name, controller = found
     chip = problem.chip_of(controller)
-    wired = None if want.wiring is None or relaxed else want.wiring.pin
+    wired = None if request.wiring is None or relaxed else request.wiring.pin
     if wired is not None:
         pins: tuple[str, ...] = (wired,)
     elif claim.pins.options and not relaxed:
@@ -208,7 +208,7 @@ def pin_candidates(
                     f"controllers: {{{name}: {{chip: {one}}}}}   in robot.yaml"
                     for one in get_close_matches(controller.chip, sorted(problem.chips), n=1)
                 ),
-                f"wiring: {{{want.text}: {{pin: 2}}}}",
+                f"wiring: {{{request.text}: {{pin: 2}}}}",
             ),
         )
         return

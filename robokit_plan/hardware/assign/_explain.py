@@ -17,7 +17,7 @@ from robokit_plan.model import (
     finding,
 )
 
-from ._board_view import Ground, Rejection
+from ._board_view import BoardView, Rejection
 from ._conflicts import Conflict
 from ._resources import Candidate, Kind, Resource
 from ._variables import Variable
@@ -77,7 +77,7 @@ def findings_of(
     conflicts: Sequence[Conflict],
     repairs: Repairs,
     variables: Sequence[Variable],
-    ground: Ground,
+    view: BoardView,
 ) -> tuple[Finding, ...]:
     """Return one finding per contested thing; claims that contest the same one come together."""
     by_key: dict[ClaimKeyPair, list[Variable]] = {}
@@ -88,7 +88,9 @@ def findings_of(
     alone: list[Finding] = []
     for conflict in conflicts:
         if len(conflict.claims) == 1:
-            found = _single(by_key[conflict.claims[0]], repairs.get(conflict, ()), ground)
+            found = _unplaceable_finding(
+                by_key[conflict.claims[0]], repairs.get(conflict, ()), view
+            )
             if found is not None:
                 alone.append(found)
                 continue
@@ -103,7 +105,7 @@ def findings_of(
     return (
         *alone,
         *(
-            _together(
+            _collision_finding(
                 group,
                 by_key,
                 tuple(
@@ -111,7 +113,7 @@ def findings_of(
                 )
                 if len(group.conflicts) == 1 or group.pair
                 else (),
-                ground,
+                view,
             )
             for group in groups
         ),
@@ -195,8 +197,8 @@ def _active(variables: Iterable[Variable]) -> list[Candidate]:
     return [one for variable in variables for one in variable.candidates if one.active]
 
 
-def _single(
-    variables: Sequence[Variable], repairs: tuple[str, ...], ground: Ground
+def _unplaceable_finding(
+    variables: Sequence[Variable], repairs: tuple[str, ...], view: BoardView
 ) -> Finding | None:
     """Return the finding about a claim that fits nowhere even alone."""
     # Variants in the order of preference: the first is what the builder most likely means.
@@ -214,24 +216,24 @@ def _single(
     places.extend(
         Place(origin=one.origin, label=one.label) for one in same if one.origin is not None
     )
-    want = variable.want
+    request = variable.request
     rule = "pin-collision" if first.rule == "port-line" else first.rule
     message = first.message
     open_choice = (
         len(same) > 3
-        and want is not None
-        and isinstance(want.claim, SignalClaim)
-        and want.claim.lines.any
-        and want.wiring is None
+        and request is not None
+        and isinstance(request.claim, SignalClaim)
+        and request.claim.lines.any
+        and request.wiring is None
     )
-    if open_choice and want is not None:
-        message = f"no line of {ground.board.id} is left for {want.text} as {want.role}"
+    if open_choice and request is not None:
+        message = f"no line of {view.board.id} is left for {request.text} as {request.role}"
     why = [one.why for one in same if one.why]
     others = [one.message for one in same if one is not first and one.message != first.message]
     others += [
-        f"built up as {variable.want.variant}: {variable.rejections[0].message}"
+        f"built up as {variable.request.variant}: {variable.rejections[0].message}"
         for variable in told[1:]
-        if variable.want is not None
+        if variable.request is not None
     ]
     return finding(
         rule,
@@ -260,11 +262,11 @@ def _repairs(tried: tuple[str, ...], rejections: Sequence[Rejection]) -> tuple[s
     return tuple(dict.fromkeys((*(text for text in tried if text not in off), *said, *off)))
 
 
-def _together(
+def _collision_finding(
     group: _Group,
     by_key: Mapping[ClaimKeyPair, Sequence[Variable]],
     repairs: tuple[str, ...],
-    ground: Ground,
+    view: BoardView,
 ) -> Finding:
     contested = group.contested
     keys = sorted({key for conflict in group.conflicts for key in conflict.claims})
@@ -277,10 +279,10 @@ def _together(
         and all(_by_position(one) for one in firsts)
     ):
         rule = "position-collision"
-    message, why = _words(contested, claims, ground)
+    message, why = _words(contested, claims, view)
     if contested is not None and (taking := _settings(claims, contested)):
         rule = "boot-line-collision"
-        message, why = _setting_words(contested, claims, taking, ground)
+        message, why = _setting_words(contested, claims, taking, view)
     elif contested is None:
         why = (*_settings_besides(claims), *why)
     if not group.pair and len(group.conflicts) > 1:
@@ -304,12 +306,12 @@ def _together(
 
 
 def _by_position(variable: Variable) -> bool:
-    want = variable.want
-    if want is None:
+    request = variable.request
+    if request is None:
         return False
-    if want.wiring is not None:
-        return want.wiring.position is not None
-    return bool(getattr(want.claim, "positions", ()))
+    if request.wiring is not None:
+        return request.wiring.position is not None
+    return bool(getattr(request.claim, "positions", ()))
 
 
 def _times(count: int) -> str:
@@ -320,7 +322,7 @@ _NUMBERS = {3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight", 
 
 
 def _words(
-    contested: Resource | None, claims: Sequence[Sequence[Variable]], ground: Ground
+    contested: Resource | None, claims: Sequence[Sequence[Variable]], view: BoardView
 ) -> tuple[str, tuple[str, ...]]:
     """Return message and reason."""
     count = len(claims)
@@ -330,9 +332,9 @@ def _words(
     times = _times(count)
     match contested.kind:
         case Kind.LINE:
-            return _line_words(LineName(contested.name), claims, times, ground)
+            return _line_words(LineName(contested.name), claims, times, view)
         case Kind.POSITION:
-            lines = " and ".join(ground.pins[_position(contested)].lines)
+            lines = " and ".join(view.pins[_position(contested)].lines)
             return (
                 f"header position {contested.name} is driven {times}",
                 (f"{lines} are wired to it; two outputs would short each other",),
@@ -430,7 +432,7 @@ def _words(
 
 
 def _name(variable: Variable) -> str:
-    return variable.want.text if variable.want is not None else variable.place.label
+    return variable.request.text if variable.request is not None else variable.place.label
 
 
 def _position(contested: Resource) -> PinId:
@@ -438,13 +440,13 @@ def _position(contested: Resource) -> PinId:
 
 
 def _line_words(
-    line: LineName, claims: Sequence[Sequence[Variable]], times: str, ground: Ground
+    line: LineName, claims: Sequence[Sequence[Variable]], times: str, view: BoardView
 ) -> tuple[str, tuple[str, ...]]:
     lines = _contested_lines(claims)
-    position = ground.board.pin_of(line)
+    position = view.board.pin_of(line)
     why = f"one pin carries one function at a time (header position {position})"
     if len(lines) > 1:
-        where = ", ".join(f"{one} (position {ground.board.pin_of(one)})" for one in lines)
+        where = ", ".join(f"{one} (position {view.board.pin_of(one)})" for one in lines)
         return (
             f"{' and '.join((', '.join(lines[:-1]), lines[-1]))} are claimed {times}",
             (f"one pin carries one function at a time: {where}",),
@@ -472,18 +474,18 @@ def _setting_words(
     contested: Resource,
     claims: Sequence[Sequence[Variable]],
     taking: Mapping[int, Sequence[Candidate]],
-    ground: Ground,
+    view: BoardView,
 ) -> tuple[str, tuple[str, ...]]:
     """Return message and reason where a boot setting takes the line that another claim wants."""
     settings = dict.fromkeys(one.setting for users in taking.values() for one in users)
     others = [_name(one[0]) for place, one in enumerate(claims) if place not in taking]
-    message = f"{' or '.join(settings)} takes {ground.at(LineName(contested.name))}"
+    message = f"{' or '.join(settings)} takes {view.at(LineName(contested.name))}"
     if others:
         message += f", which {' and '.join(others)} {'wants' if len(others) == 1 else 'want'}"
     why = []
     for place, users in taking.items():
         own = {signal.line for signal in users[0].signals}
-        lines = ", ".join(line.name for line in ground.lines if line.name in own)
+        lines = ", ".join(line.name for line in view.lines if line.name in own)
         why.append(
             f"{_name(claims[place][0])} needs {lines}; no known setting that covers these takes "
             "less"

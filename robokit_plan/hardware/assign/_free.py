@@ -8,13 +8,13 @@ from robokit_plan.hardware.boot.options import smallest_ways
 from robokit_plan.hardware.problem import Free, HardwareProblem
 from robokit_plan.model import BusName, BusOutlet, LineName, PinId
 
-from ._board_view import Ground
+from ._board_view import BoardView
 from ._buses import outlet_key
 from ._resources import ALONE, Candidate, Keys, Kind, Resource, Use, channel_text
 from ._signals import line_uses
 
 
-def free_of(problem: HardwareProblem, ground: Ground, made: Sequence[Candidate]) -> Free:
+def free_of(problem: HardwareProblem, view: BoardView, made: Sequence[Candidate]) -> Free:
     """
     Return what is free besides *made*.
 
@@ -25,21 +25,21 @@ def free_of(problem: HardwareProblem, ground: Ground, made: Sequence[Candidate])
     for one in made:
         for use in one.uses:
             held.setdefault(use.resource, []).append(use.keys)
-    board = ground.board
+    board = view.board
 
     def fits(uses: Iterable[Use]) -> bool:
         listed = list(uses)
-        return ground.holder(listed) is None and not any(
+        return view.holder(listed) is None and not any(
             keys.isdisjoint(other) for resource, keys in listed for other in held.get(resource, ())
         )
 
     def carries(outlet: BusOutlet, words: Sequence[str], keys: Keys) -> bool:
         if not outlet.complete:
             return False
-        if ground.blocking_port(outlet, words, shared=keys != ALONE) is not None:
+        if view.blocking_port(outlet, words, shared=keys != ALONE) is not None:
             return False
         pins = {PinId(board.lines[line].pin) for line in outlet.lines.values()}
-        if ground.busy_elsewhere(outlet.bus, outlet.route, pins) is not None:
+        if view.busy_elsewhere(outlet.bus, outlet.route, pins) is not None:
             return False
         return fits(
             (
@@ -51,23 +51,23 @@ def free_of(problem: HardwareProblem, ground: Ground, made: Sequence[Candidate])
     def settings(outlet: BusOutlet, words: Sequence[str]) -> tuple[LineName, ...]:
         """Return the lines that the setting of *outlet* takes, *words* of it in use."""
         lines = [outlet.lines[word] for word in words if word in outlet.lines]
-        ways = smallest_ways(ground.ways.get(outlet.bus, ()), lines)[:1]
+        ways = smallest_ways(view.ways.get(outlet.bus, ()), lines)[:1]
         return tuple(line for way in ways for line in way.lines if line in board.lines)
 
     channels: dict[str, list[LineName]] = {}
-    for line in ground.lines:
-        if not line.usable or line.name in ground.port_of:
+    for line in view.lines:
+        if not line.usable or line.name in view.port_of:
             continue
-        for bus, signal, route in ground.pwm.get(line.name, ()):
+        for bus, signal, route in view.pwm.get(line.name, ()):
             uses = (
-                *line_uses(ground, line),
+                *line_uses(view, line),
                 Use(Resource(Kind.CHANNEL, bus, signal)),
                 Use(Resource(Kind.BLOCK, bus), frozenset({"kernel"})),
             )
-            if fits(uses) and ground.busy_elsewhere(bus, route, {line.pin}) is None:
+            if fits(uses) and view.busy_elsewhere(bus, route, {line.pin}) is None:
                 channels.setdefault(channel_text(bus, signal), []).append(line.name)
     selects: dict[BusName, tuple[int, ...]] = {}
-    for outlet in ground.outlets.get("spi", ()):
+    for outlet in view.outlets.get("spi", ()):
         if outlet.bus in board.family.target_only or outlet.bus in selects:
             continue
         if not carries(outlet, ("sclk", "mosi", "miso"), frozenset({outlet.bus})):
@@ -100,34 +100,34 @@ def free_of(problem: HardwareProblem, ground: Ground, made: Sequence[Candidate])
     return Free(
         lines=tuple(
             line.name
-            for line in ground.lines
+            for line in view.lines
             if line.usable
             and line.reserved is None
-            and line.name not in ground.port_of
-            and fits(line_uses(ground, line))
+            and line.name not in view.port_of
+            and fits(line_uses(view, line))
         ),
         channels={name: tuple(lines) for name, lines in sorted(channels.items())},
         i2c=_buses(
             outlet
-            for outlet in ground.outlets.get("i2c", ())
+            for outlet in view.outlets.get("i2c", ())
             if carries(outlet, ("sda", "scl"), frozenset({outlet.bus}))
         ),
         selects=dict(sorted(selects.items())),
         uarts=_buses(
             outlet
-            for outlet in ground.outlets.get("uart", ())
+            for outlet in view.outlets.get("uart", ())
             if fits((Use(Resource(Kind.UART, outlet.bus)),))
             and carries(outlet, ("tx", "rx"), ALONE)
         ),
         i2s=_buses(
             outlet
-            for outlet in ground.outlets.get("i2s", ())
+            for outlet in view.outlets.get("i2s", ())
             if fits((Use(Resource(Kind.I2S, outlet.bus)),))
             and carries(outlet, tuple(outlet.lines), ALONE)
         ),
         clocks=_buses(
             outlet
-            for outlet in ground.outlets.get("clock", ())
+            for outlet in view.outlets.get("clock", ())
             if fits(
                 (
                     Use(Resource(Kind.CLOCK, outlet.bus)),

@@ -1,7 +1,7 @@
 """
 Sets of variables that want fewer things than they are: told by counting, without a search.
 
-A *room* is one kind of thing of which most candidates take some for themselves alone: lines,
+A *resource kind* is one of which most candidates take some for themselves alone: lines,
 channels, addresses. Variables that can never be together on one thing need a thing each, so a
 matching that cannot serve all of them proves that they do not fit. Devices of one bus share its
 lines, but two of them with one address cannot be on one bus: such groups are counted with the rest,
@@ -44,19 +44,19 @@ class Layout(Protocol):
     """Per bit, the candidates that cannot go with it."""
 
 
-class Crowds:
+class HallCheck:
     """Looks for crowds among variables of *space*."""
 
     def __init__(self, space: Layout, shapes: Sequence[int]) -> None:
         """*shapes*: per variable, the first one that has the same domain."""
-        rooms = {kind: _Room(space, shapes) for kind in _MATCHED}
+        kinds = {kind: _ResourceKind(space, shapes) for kind in _MATCHED}
         meeting = any(
             use.resource.kind is Kind.POSITION for one in space.of_bit for use in one.uses
         )
         for shape in dict.fromkeys(shapes):
             count = space.masks[shape].bit_count()
-            for room in rooms.values():
-                room.things[shape] = [()] * count
+            for users in kinds.values():
+                users.things[shape] = [()] * count
             offset = space.offsets[shape]
             for place, one in enumerate(space.of_bit[offset : offset + count]):
                 # Two pads that meet on one position of the header are one thing.
@@ -68,14 +68,14 @@ class Crowds:
                 }
                 for use in one.uses:
                     kind, keyed = use.resource.kind, bool(use.keys)
-                    if kind in rooms and not (kind is Kind.POSITION and keyed):
-                        rooms[kind].add(shape, place, use.resource, keyed=keyed)
+                    if kind in kinds and not (kind is Kind.POSITION and keyed):
+                        kinds[kind].add(shape, place, use.resource, keyed=keyed)
                     if kind is Kind.LINE and meeting:
                         thing = met.get(use.resource.name, use.resource)
-                        rooms[Kind.POSITION].add(shape, place, thing, keyed=keyed)
-        self._rooms = [room for room in rooms.values() if room.numbers]
-        for room in self._rooms:
-            room.befriend(space)
+                        kinds[Kind.POSITION].add(shape, place, thing, keyed=keyed)
+        self._kinds = [users for users in kinds.values() if users.numbers]
+        for users in self._kinds:
+            users.note_sharing(space)
 
     def find(self, asked: Sequence[int], alive: int) -> list[int]:
         """
@@ -84,14 +84,14 @@ class Crowds:
         Shape:
             sorted; within what was counted, each could be served if any other one went away
         """
-        for room in self._rooms:
-            found = room.crowd(asked, alive)
+        for users in self._kinds:
+            found = users.crowd(asked, alive)
             if found:
                 return found
         return []
 
 
-class _Room:
+class _ResourceKind:
     """The things of one kind, and who takes which."""
 
     def __init__(self, space: Layout, shapes: Sequence[int]) -> None:
@@ -116,7 +116,7 @@ class _Room:
         if keyed:
             self._keyed.setdefault(shape, []).append((place, thing))
 
-    def befriend(self, space: Layout) -> None:
+    def note_sharing(self, space: Layout) -> None:
         """Find out who can be with whom on one thing, once all was added."""
         users = [0] * len(self.numbers)
         for variable, shape in enumerate(self._shapes):
@@ -138,8 +138,8 @@ class _Room:
         matching = _Matching()
         sharing: list[tuple[int, int]] = []
         for variable in asked:
-            wants = self._wants(variable, alive)
-            friends = self._friends_of(variable, alive) & everyone if wants else 0
+            wants = self._needs_of(variable, alive)
+            friends = self._sharing_candidates(variable, alive) & everyone if wants else 0
             if friends:
                 sharing.append((variable, friends))
             elif found := matching.add(variable, wants):
@@ -147,11 +147,11 @@ class _Room:
         for group in self._groups(sharing):
             trial = matching.copy()
             for variable in group:
-                if found := trial.add(variable, self._wants(variable, alive)):
+                if found := trial.add(variable, self._needs_of(variable, alive)):
                     return found
         return []
 
-    def _wants(self, variable: int, alive: int) -> Sequence[Wants]:
+    def _needs_of(self, variable: int, alive: int) -> Sequence[Wants]:
         """Return the things of which *variable* takes one each, whatever candidate it becomes."""
         shape = self._shapes[variable]
         left = (alive & self._masks[variable]) >> self._offsets[variable]
@@ -163,7 +163,7 @@ class _Room:
             self._rows[shape, left] = known
         return known
 
-    def _friends_of(self, variable: int, alive: int) -> int:
+    def _sharing_candidates(self, variable: int, alive: int) -> int:
         """Return the candidates of others that some candidate of *variable* can be beside."""
         shape = self._shapes[variable]
         friends = self._friends.get(shape)
@@ -241,12 +241,12 @@ class _Matching:
                     continue
                 through[thing] = one
                 if thing not in self._owner:
-                    self._hand_over(thing, through)
+                    self._augment(thing, through)
                     return []
                 reached.append(self._owner[thing])
         return reached
 
-    def _hand_over(self, thing: int, through: dict[int, int]) -> None:
+    def _augment(self, thing: int, through: dict[int, int]) -> None:
         """Give *thing* to the need that found it, what that one had to the one before, and on."""
         while True:
             need = through[thing]

@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from robokit_plan.hardware.problem import HardwareProblem
 from robokit_plan.model import Assignment, I2cClaim, SpiClaim, UartClaim
 
-from ._board_view import Ground
+from ._board_view import BoardView
 from ._resources import Candidate
 from ._search import Chosen, Space
 from ._variables import Variable
@@ -54,7 +54,7 @@ class Preference:
         self.alive = alive
         self._end = space.nodes + _EFFORT
 
-    def apply(self, problem: HardwareProblem, ground: Ground) -> Chosen:
+    def apply(self, problem: HardwareProblem, view: BoardView) -> Chosen:
         """Return the preferred assignment."""
         self._keep_locked(problem)
         self._prefer_each(
@@ -70,7 +70,7 @@ class Preference:
         # Moves and swaps stop where a bus of several devices would have to make room.
         self._prefer_each(claims, lambda one: int(one.cost >= _SPOILT))
         self._prefer_each(claims, lambda one: one.option)
-        return _settled(self._space, self._variables, self._asked, self.chosen, self.alive, ground)
+        return _settled(self._space, self._variables, self._asked, self.chosen, self.alive, view)
 
     def _keep_locked(self, problem: HardwareProblem) -> None:
         wanted: list[tuple[int, int]] = []
@@ -184,7 +184,7 @@ class Preference:
 
 
 def _takes_any_bus(variable: Variable) -> bool:
-    claim = None if variable.want is None else variable.want.claim
+    claim = None if variable.request is None else variable.request.claim
     match claim:
         case I2cClaim() | SpiClaim():
             return claim.bus.any
@@ -217,7 +217,7 @@ def _settled(
     asked: Sequence[int],
     chosen: Chosen,
     alive: int,
-    ground: Ground,
+    view: BoardView,
 ) -> Chosen:
     """Return *chosen* after moves and swaps that cost less."""
     now = list(chosen)
@@ -227,7 +227,7 @@ def _settled(
         occupied |= 1 << now[index]
         owner[now[index]] = index
     siblings = _siblings(variables, asked)
-    rank = {line.name: ground.rank[line.pin] for line in ground.lines}
+    rank = {line.name: view.rank[line.pin] for line in view.lines}
 
     def price(index: int, bit: int) -> tuple[int, int, int]:
         one = space.of_bit[bit]
@@ -303,9 +303,9 @@ def _siblings(variables: Sequence[Variable], asked: Sequence[int]) -> Mapping[in
     """Return, per signal, the other signals of its instance."""
     groups: dict[str, list[int]] = {}
     for index in asked:
-        want = variables[index].want
-        if want is not None and want.section == "signals":
-            groups.setdefault(want.instance, []).append(index)
+        request = variables[index].request
+        if request is not None and request.section == "signals":
+            groups.setdefault(request.instance, []).append(index)
     return {
         index: [other for other in group if other != index]
         for group in groups.values()

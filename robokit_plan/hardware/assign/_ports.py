@@ -12,16 +12,16 @@ from robokit_plan.model import (
     SignalClaim,
 )
 
-from ._board_view import Ground, Rejection
-from ._requests import Want
+from ._board_view import BoardView, Rejection
+from ._requests import ClaimRequest
 from ._resources import ALONE, Candidate, Kind, Resource, Use
 
 
 def ports_for(
-    want: Want, ground: Ground, kind: str | None, wired: str | None
+    request: ClaimRequest, view: BoardView, kind: str | None, wired: str | None
 ) -> Iterator[tuple[int, CarrierPort | Rejection]]:
-    """Yield the ports that *want* may sit on, those of the robot file in its own order."""
-    ports = ground.problem.ports
+    """Yield the ports that *request* may sit on, those of the robot file in its own order."""
+    ports = view.problem.ports
     if wired is not None:
         named = [port for port in ports if port.name == wired]
         if not named:
@@ -33,7 +33,7 @@ def ports_for(
                     message=f"the robot has no port {wired}",
                     why=f"ports: {names}" if names else "the robot file lists no ports",
                     resource=f"port {wired}",
-                    repair=() if names else (_entry(want, ground, wired, kind or "…"),),
+                    repair=() if names else (_entry(request, view, wired, kind or "…"),),
                 ),
             )
         for port in named:
@@ -42,7 +42,7 @@ def ports_for(
                     0,
                     Rejection(
                         rule="port-missing",
-                        message=f"port {port.name} is {port.kind}, {want.text} needs {kind}",
+                        message=f"port {port.name} is {port.kind}, {request.text} needs {kind}",
                         why="a plug of one kind does not fit the other",
                         resource=f"port {port.name}",
                         origin=port.origin,
@@ -59,39 +59,39 @@ def ports_for(
             0,
             Rejection(
                 rule="port-missing",
-                message=f"the robot has no port of kind {kind} for {want.text}",
+                message=f"the robot has no port of kind {kind} for {request.text}",
                 why=f"kinds of its ports: {kinds}" if kinds else "the robot file lists no ports",
                 resource=f"port {kind}",
-                repair=(_entry(want, ground, _free_name(ground), kind or "…"),),
+                repair=(_entry(request, view, _free_name(view), kind or "…"),),
             ),
         )
     for option, port in enumerate(fitting):
         yield option, port
 
 
-def _free_name(ground: Ground) -> str:
-    names = {port.name for port in ground.problem.ports}
+def _free_name(view: BoardView) -> str:
+    names = {port.name for port in view.problem.ports}
     return next(name for number in range(1, 99) if (name := f"P{number}") not in names)
 
 
-def _entry(want: Want, ground: Ground, name: str, kind: str) -> str:
-    """Return the entry for a port that carries what *want* asks, beside those that are there."""
-    match want.claim:
+def _entry(request: ClaimRequest, view: BoardView, name: str, kind: str) -> str:
+    """Return the entry for a port that carries what *request* asks, beside those that are there."""
+    match request.claim:
         case PortClaim():
             carries = ""
         case SignalClaim() | OneWireClaim():
-            carries = f", lines: {{io: {ground.spare_line() or '…'}}}"
+            carries = f", lines: {{io: {view.spare_line() or '…'}}}"
         case _:
-            outlets = ground.outlets.get(want.section, ())
+            outlets = view.outlets.get(request.section, ())
             bus = next((one.bus for one in outlets if one.complete), "…")
             carries = f", bus: {bus}"
-    beside = ", beside the others" if ground.problem.ports else ""
+    beside = ", beside the others" if view.problem.ports else ""
     return f"ports: [{{name: {name}, kind: {kind}{carries}}}]   in robot.yaml{beside}"
 
 
-def lacking_line(port: CarrierPort, word: str, ground: Ground) -> str:
+def lacking_line(port: CarrierPort, word: str, view: BoardView) -> str:
     """Return the entry of *port* with a line that the board has in place of the one at *word*."""
-    lines = {**port.lines, word: ground.spare_line() or "…"}
+    lines = {**port.lines, word: view.spare_line() or "…"}
     listed = ", ".join(f"{one}: {line}" for one, line in lines.items())
     entry = f"{{name: {port.name}, kind: {port.kind}, lines: {{{listed}}}}}"
     return f"ports: [{entry}]   in robot.yaml, for the line that is wired to it"
@@ -104,11 +104,11 @@ def port_uses(port: CarrierPort, slot: int, instance: InstanceName) -> Use:
 
 
 def port_candidates(
-    want: Want, claim: PortClaim, ground: Ground
+    request: ClaimRequest, claim: PortClaim, view: BoardView
 ) -> Iterator[Candidate | Rejection]:
     """Yield the places for a claim that wants a port for its power alone."""
-    wired = None if want.wiring is None else want.wiring.port
-    for option, port in ports_for(want, ground, claim.kind, wired):
+    wired = None if request.wiring is None else request.wiring.port
+    for option, port in ports_for(request, view, claim.kind, wired):
         if isinstance(port, Rejection):
             yield port
             continue

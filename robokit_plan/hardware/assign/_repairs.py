@@ -18,10 +18,10 @@ from robokit_plan.model import (
     UartClaim,
 )
 
-from ._board_view import Ground, address_text
+from ._board_view import BoardView, address_text
 from ._candidates import Offers
 from ._conflicts import Conflict, Conflicts
-from ._requests import Want
+from ._requests import ClaimRequest
 from ._resources import Candidate
 from ._search import Space
 from ._variables import Variable, variables_of
@@ -40,7 +40,7 @@ _TRIED = 16
 
 def repairs_of(
     problem: HardwareProblem,
-    ground: Ground,
+    view: BoardView,
     offers: Offers,
     conflicts: Sequence[Conflict],
     kept: Sequence[ClaimKeyPair],
@@ -59,7 +59,7 @@ def repairs_of(
         for conflict in conflicts
         for key in (*_movable(conflict), *((name, ClaimName("")) for name, _ in conflict.claims))
     )
-    variables = variables_of(problem, ground, offers, relaxed)
+    variables = variables_of(problem, view, offers, relaxed)
     if any(one.extra for one in variables):
         space = Space([one.candidates for one in variables], strict=False)
     own = 0
@@ -67,7 +67,7 @@ def repairs_of(
         for place in range(len(one.candidates)):
             if place not in one.extra:
                 own |= 1 << (space.offsets[index] + place)
-    bench = _Bench(problem, ground, variables, space, own, used)
+    bench = _Bench(problem, view, variables, space, own, used)
     return {
         conflict: bench.ways_out(conflict, _beside(conflict, conflicts, kept))
         if at < _TRIED
@@ -96,13 +96,13 @@ class _Bench:
     def __init__(
         self,
         problem: HardwareProblem,
-        ground: Ground,
+        view: BoardView,
         variables: Sequence[Variable],
         space: Space,
         own: int,
         used: frozenset[str],
     ) -> None:
-        self._ground = ground
+        self._view = view
         self._variables = variables
         self._space = space
         self._own = own
@@ -143,8 +143,8 @@ class _Bench:
         tried: set[str] = set()
         for index in self._conflicts.members[key]:
             one = self._variables[index]
-            want = one.want
-            if want is None or _soldered(want):
+            request = one.request
+            if request is None or _soldered(request):
                 continue
             current = [
                 candidate
@@ -152,12 +152,12 @@ class _Bench:
                 if place not in one.extra and candidate.active
             ]
             strings = {candidate.function for candidate in current}
-            for place in self._in_order(one, want, current):
+            for place in self._in_order(one, request, current):
                 candidate = one.candidates[place]
                 string = candidate.function.startswith("led-string")
                 if string and strings and candidate.function not in strings:
                     continue  # the plugin's library is made for one back end
-                text = _entry(want, candidate, current, self._ground)
+                text = _entry(request, candidate, current, self._view)
                 if text is None or text in tried or len(tried) >= _TRIES:
                     continue
                 tried.add(text)
@@ -168,11 +168,13 @@ class _Bench:
                 if len(found) == _ALTERNATIVES:
                     break
             if found:
-                head = f"wiring: {{{want.text}: {found[0]}}}"
+                head = f"wiring: {{{request.text}: {found[0]}}}"
                 return head if len(found) == 1 else f"{head}, or {' or '.join(found[1:])}"
         return None
 
-    def _in_order(self, one: Variable, want: Want, current: Sequence[Candidate]) -> list[int]:
+    def _in_order(
+        self, one: Variable, request: ClaimRequest, current: Sequence[Candidate]
+    ) -> list[int]:
         """
         Return the further candidates of *one*, the best first.
 
@@ -180,11 +182,11 @@ class _Bench:
         switch on, cheap lines.
         """
         buses = {candidate.bus for candidate in current if candidate.bus is not None}
-        wired = "" if want.wiring is None else str(want.wiring.line or "")
-        options = getattr(getattr(want.claim, "lines", None), "options", ())
+        wired = "" if request.wiring is None else str(request.wiring.line or "")
+        options = getattr(getattr(request.claim, "lines", None), "options", ())
         named = [wired] if wired else list(options)
-        unknown = [name for name in named if self._ground.find_line(name) is None]
-        near = [line for name in unknown for line in self._ground.near_lines(name)]
+        unknown = [name for name in named if self._view.find_line(name) is None]
+        near = [line for name in unknown for line in self._view.near_lines(name)]
 
         def rank(place: int) -> tuple[object, ...]:
             candidate = one.candidates[place]
@@ -194,7 +196,7 @@ class _Bench:
                 bool(lines & self._used),
                 near.index(candidate.resource) if close else len(near),
                 bool(buses) and candidate.bus not in buses,
-                self._strange(candidate, want),
+                self._strange(candidate, request),
                 candidate.option,
                 candidate.cost,
                 place,
@@ -202,12 +204,12 @@ class _Bench:
 
         return sorted(one.extra, key=rank)
 
-    def _strange(self, candidate: Candidate, want: Want) -> bool:
+    def _strange(self, candidate: Candidate, request: ClaimRequest) -> bool:
         """Whether no setting of the image is known that brings *candidate* to its lines."""
         lines = {signal.line for signal in candidate.signals}
-        return self._ground.problem.boot is not None and not all(
-            any(not way.lines or lines <= set(way.lines) for way in self._ground.ways.get(need, ()))
-            for need in boot_needs(want.section, candidate)
+        return self._view.problem.boot is not None and not all(
+            any(not way.lines or lines <= set(way.lines) for way in self._view.ways.get(need, ()))
+            for need in boot_needs(request.section, candidate)
         )
 
     def _variants(self, conflict: Conflict, keys: Sequence[ClaimKeyPair]) -> Iterable[str]:
@@ -231,7 +233,9 @@ class _Bench:
         ruled = {choice.candidates[place].resource for place in choice.extra}
         variables = [self._variables[index] for index in self._conflicts.members[key]]
         return all(
-            one.want is not None and one.want.variant is not None and one.want.variant in ruled
+            one.request is not None
+            and one.request.variant is not None
+            and one.request.variant in ruled
             for one in variables
         )
 
@@ -248,19 +252,21 @@ def _movable(conflict: Conflict) -> Sequence[ClaimKeyPair]:
     return order[:_MEMBERS]
 
 
-def _soldered(want: Want) -> bool:
+def _soldered(request: ClaimRequest) -> bool:
     """Whether an add-on board puts the claim at its position: no wire can move it."""
-    return want.wiring is None and bool(getattr(want.claim, "positions", ()))
+    return request.wiring is None and bool(getattr(request.claim, "positions", ()))
 
 
-def _entry(want: Want, one: Candidate, current: Sequence[Candidate], ground: Ground) -> str | None:
-    """Return what to write for *want* under `wiring` to get *one*; None: nothing else."""
+def _entry(
+    request: ClaimRequest, one: Candidate, current: Sequence[Candidate], view: BoardView
+) -> str | None:
+    """Return what to write for *request* under `wiring` to get *one*; None: nothing else."""
     if any(
         one.resource == other.resource and one.route == other.route and one.port == other.port
         for other in current
     ):
         return None
-    match want.claim:
+    match request.claim:
         case SignalClaim(controller=None) | OneWireClaim():
             return f"{{port: {one.port}}}" if one.port is not None else one.resource
         case SignalClaim():
@@ -272,19 +278,19 @@ def _entry(want: Want, one: Candidate, current: Sequence[Candidate], ground: Gro
             if one.port is not None:
                 parts.append(f"port: {one.port}")
             elif not same_bus:
-                parts.append(f"bus: {_bus(one, 'i2c', ground)}")
+                parts.append(f"bus: {_bus(one, 'i2c', view)}")
             if not same_address and one.address is not None:
                 parts.append(f"address: {address_text(one.address)}")
             return f"{{{', '.join(parts)}}}" if parts else None
         case SpiClaim():
             same_bus = any(other.bus == one.bus and other.route == one.route for other in current)
-            parts = [] if same_bus else [f"bus: {_bus(one, 'spi', ground)}"]
+            parts = [] if same_bus else [f"bus: {_bus(one, 'spi', view)}"]
             parts.append(f"select: {one.select}")
             return f"{{{', '.join(parts)}}}"
         case BlockClaim(controller=None):
             return f"{{bus: {one.bus}}}"
         case UartClaim():
-            return f"{{port: {one.port or _bus(one, 'uart', ground)}}}"
+            return f"{{port: {one.port or _bus(one, 'uart', view)}}}"
         case CameraClaim():
             return f"{{connector: {one.via}}}"
         case AudioClaim():
@@ -293,9 +299,9 @@ def _entry(want: Want, one: Candidate, current: Sequence[Candidate], ground: Gro
             return None
 
 
-def _bus(one: Candidate, kind: str, ground: Ground) -> str:
+def _bus(one: Candidate, kind: str, view: BoardView) -> str:
     """Return the bus, with its route where the name alone would mean another one."""
-    outlets = [outlet for outlet in ground.outlets.get(kind, ()) if outlet.bus == one.bus]
+    outlets = [outlet for outlet in view.outlets.get(kind, ()) if outlet.bus == one.bus]
     plain = [outlet for outlet in outlets if outlet.complete]
     if len(plain) > 1 and plain[0].route != one.route and one.route is not None:
         return f"{one.bus} {one.route}"

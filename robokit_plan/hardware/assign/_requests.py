@@ -49,7 +49,7 @@ _SECTIONS = {name: rank for rank, name in enumerate(SECTION_OF.values())}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Want:
+class ClaimRequest:
     """One claim of one instance, in one variant (None: in all)."""
 
     instance: InstanceName
@@ -122,14 +122,14 @@ class Want:
         return hazard is not None and hazard.value != "none"
 
 
-def wants_of(problem: HardwareProblem) -> tuple[Want, ...]:
+def claim_requests(problem: HardwareProblem) -> tuple[ClaimRequest, ...]:
     """Return all claims to assign, in an order that does not depend on the files' order."""
     wiring = {(one.instance, one.claim): one for one in problem.wiring}
-    wants: list[Want] = []
+    requests: list[ClaimRequest] = []
     for instance in problem.instances:
-        wants.extend(_of(instance.name, None, instance.claims, wiring))
+        requests.extend(_of(instance.name, None, instance.claims, wiring))
         for variant, claims in instance.variants:
-            wants.extend(_of(instance.name, variant, claims, wiring))
+            requests.extend(_of(instance.name, variant, claims, wiring))
     order = {
         (instance.name, variant): rank
         for instance in problem.instances
@@ -137,12 +137,12 @@ def wants_of(problem: HardwareProblem) -> tuple[Want, ...]:
     }
     return tuple(
         sorted(
-            wants,
-            key=lambda want: (
-                want.instance,
-                _SECTIONS[want.section],
-                want.name,
-                -1 if want.variant is None else order[want.instance, want.variant],
+            requests,
+            key=lambda request: (
+                request.instance,
+                _SECTIONS[request.section],
+                request.name,
+                -1 if request.variant is None else order[request.instance, request.variant],
             ),
         )
     )
@@ -153,8 +153,8 @@ def _of(
     variant: VariantName | None,
     claims: Iterable[Claim],
     wiring: Mapping[ClaimKeyPair, Wiring],
-) -> Iterable[Want]:
+) -> Iterable[ClaimRequest]:
     for claim in claims:
         if isinstance(claim, PowerClaim | ActuatorClaim):
             continue
-        yield Want(instance, claim, variant, wiring.get((instance, claim.key.name)))
+        yield ClaimRequest(instance, claim, variant, wiring.get((instance, claim.key.name)))

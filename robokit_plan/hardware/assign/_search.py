@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from ._hall import Crowds
+from ._hall import HallCheck
 from ._resources import Candidate, Use
 
 _FIRST_LIMIT = 60
@@ -74,7 +74,7 @@ class Space:
                     self.excludes[self.offsets[variable] + place] = mask
         self.all = (1 << len(self.of_bit)) - 1
         self._weights = [1] * self.size
-        self._crowds: Crowds | None = None
+        self._hall_check: HallCheck | None = None
         self._shapes = [0] * self.size
         for variables in owners.values():
             for variable in variables:
@@ -134,7 +134,7 @@ class Space:
         within = self.all if alive is None else alive
         found = self._beside(asked, within)
         if found is None:
-            if self._crowds is not None and self.crowd(asked, within):
+            if self._hall_check is not None and self.crowd(asked, within):
                 return False  # where counting was needed before, it saves a search
             found = self.solve(asked, alive, budget)
         if found is None:
@@ -237,10 +237,10 @@ class Space:
 
         Each of them could be served if any other one of them went away.
         """
-        if self._crowds is None:
+        if self._hall_check is None:
             # Most robots fit at the first try and never come here.
-            self._crowds = Crowds(self, self._shapes)
-        return self._crowds.find(list(asked), alive)
+            self._hall_check = HallCheck(self, self._shapes)
+        return self._hall_check.find(list(asked), alive)
 
 
 def _enemies(users: Mapping[Use, int]) -> dict[Use, int]:

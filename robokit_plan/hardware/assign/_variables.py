@@ -18,11 +18,11 @@ from robokit_plan.model import (
     dataclass,
 )
 
-from ._board_view import Ground, Rejection, address_text
+from ._board_view import BoardView, Rejection, address_text
 from ._boot_lines import with_boot_lines
 from ._buses import i2c_device, outlet_key
 from ._candidates import Domain, Offers, in_variant
-from ._requests import Want, wants_of
+from ._requests import ClaimRequest, claim_requests
 from ._resources import Candidate, Kind, Resource, Signal, Use
 
 
@@ -32,14 +32,14 @@ class Variable:
     One choice: how a claim is satisfied, which variant an instance takes, how a controller links.
 
     `key`: what is dropped together where not all fits; the same claim of several variants is
-    one. `want` None for the other two kinds. `place`: the claimant for a finding.
+    one. `request` None for the other two kinds. `place`: the claimant for a finding.
     """
 
     key: ClaimKeyPair
     instance: InstanceName
     candidates: tuple[Candidate, ...]
     rejections: tuple[Rejection, ...] = ()
-    want: Want | None = None
+    request: ClaimRequest | None = None
     place: Place
     choice: bool = False
     link: bool = False
@@ -49,12 +49,12 @@ class Variable:
     @property
     def optional(self) -> bool:
         """Whether the claim may be left out."""
-        return self.want is not None and self.want.claim.key.optional
+        return self.request is not None and self.request.claim.key.optional
 
 
 def variables_of(
     problem: HardwareProblem,
-    ground: Ground,
+    view: BoardView,
     offers: Offers,
     relaxed: frozenset[ClaimKeyPair] = frozenset(),
 ) -> tuple[Variable, ...]:
@@ -73,41 +73,41 @@ def variables_of(
         for one in problem.instances
         if one.variants
     }
-    wants = offers.wants
+    requests = offers.requests
     found = [
         _choice(instances[name], allowed[name], allowed_variants(instances[name], problem))
         for name in sorted(allowed)
     ]
     found.extend(
-        _link(name, controller, ground)
+        _link(name, controller, view)
         for name, controller in sorted(problem.controllers.items())
         if controller.link not in {None, "usb"}
     )
-    banned = _banned(wants, ground)
-    for want in wants:
-        if want.variant is not None and want.variant not in allowed[want.instance]:
+    banned = _banned(requests, view)
+    for request in requests:
+        if request.variant is not None and request.variant not in allowed[request.instance]:
             continue
-        domain = offers.domain(want)
-        if want in banned:
-            domain = Domain((), (banned[want],))
+        domain = offers.domain(request)
+        if request in banned:
+            domain = Domain((), (banned[request],))
         candidates: Sequence[Candidate] = domain.candidates
         extra: frozenset[int] = frozenset()
-        if want.key in relaxed:
+        if request.key in relaxed:
             same = {_place(one) for one in candidates}
             more = tuple(
                 one
-                for one in offers.domain(want, relaxed=True).candidates
+                for one in offers.domain(request, relaxed=True).candidates
                 if _place(one) not in same
             )
             extra = frozenset(range(len(candidates), len(candidates) + len(more)))
             candidates = (*candidates, *more)
-        found.append(_variable(want, candidates, domain, allowed, offers.muxes, extra))
+        found.append(_variable(request, candidates, domain, allowed, offers.muxes, extra))
     return tuple(found)
 
 
-def offers_of(problem: HardwareProblem, ground: Ground) -> Offers:
+def offers_of(problem: HardwareProblem, view: BoardView) -> Offers:
     """Return what makes the domains of *problem*."""
-    return Offers(ground, wants_of(problem))
+    return Offers(view, claim_requests(problem))
 
 
 def _place(one: Candidate) -> tuple[object, ...]:
@@ -146,23 +146,23 @@ def _choice(
 
 
 def _variable(
-    want: Want,
+    request: ClaimRequest,
     candidates: Sequence[Candidate],
     domain: Domain,
     allowed: Mapping[InstanceName, tuple[VariantName, ...]],
     muxes: frozenset[str],
     extra: frozenset[int],
 ) -> Variable:
-    if want.variant is not None:
-        others = frozenset(name for name in allowed[want.instance] if name != want.variant)
+    if request.variant is not None:
+        others = frozenset(name for name in allowed[request.instance] if name != request.variant)
         candidates = in_variant(
-            Domain(tuple(candidates)), want.instance, want.variant, frozenset(others)
+            Domain(tuple(candidates)), request.instance, request.variant, frozenset(others)
         )
-    if want.claim.key.optional:
+    if request.claim.key.optional:
         # What is behind a multiplexer cannot stay when the multiplexer is left out.
-        uses = [Use(Resource(Kind.MUX, want.text))] if want.text in muxes else []
-        if want.variant is not None:
-            uses.append(Use(Resource(Kind.VARIANT, want.instance), frozenset({want.variant})))
+        uses = [Use(Resource(Kind.MUX, request.text))] if request.text in muxes else []
+        if request.variant is not None:
+            uses.append(Use(Resource(Kind.VARIANT, request.instance), frozenset({request.variant})))
         candidates = (
             *candidates,
             Candidate(uses=tuple(uses), resource="", function="left out", active=False),
@@ -170,56 +170,64 @@ def _variable(
     # One object per shape keeps the search's tables small.
     same = tuple(candidates) if candidates is not domain.candidates else domain.candidates
     return Variable(
-        key=want.key,
-        instance=want.instance,
+        key=request.key,
+        instance=request.instance,
         candidates=same,
         rejections=domain.rejections,
-        want=want,
-        place=want.place,
+        request=request,
+        place=request.place,
         extra=extra,
     )
 
 
-def _banned(wants: Sequence[Want], ground: Ground) -> Mapping[Want, Rejection]:
+def _banned(requests: Sequence[ClaimRequest], view: BoardView) -> Mapping[ClaimRequest, Rejection]:
     """
     Return the claims of variants that the robot file's wiring speaks against.
 
     Wiring may move a claim anywhere, but where one variant lists the wired line and another
     does not, the line tells which variant is meant.
     """
-    found: dict[Want, Rejection] = {}
-    by_key: dict[ClaimKeyPair, list[Want]] = {}
-    for want in wants:
-        if want.variant is not None and want.wiring is not None and want.wiring.line is not None:
-            by_key.setdefault(want.key, []).append(want)
+    found: dict[ClaimRequest, Rejection] = {}
+    by_key: dict[ClaimKeyPair, list[ClaimRequest]] = {}
+    for request in requests:
+        if (
+            request.variant is not None
+            and request.wiring is not None
+            and request.wiring.line is not None
+        ):
+            by_key.setdefault(request.key, []).append(request)
     for group in by_key.values():
-        listing = [want for want in group if _lists(want, ground)]
+        listing = [request for request in group if _lists(request, view)]
         if not listing:
             continue
-        for want in group:
-            if want not in listing and want.wiring is not None:
-                found[want] = Rejection(
+        for request in group:
+            if request not in listing and request.wiring is not None:
+                found[request] = Rejection(
                     rule="line-missing",
-                    message=f"variant {want.variant} of {want.instance} does not use "
-                    f"{want.wiring.line}",
-                    resource=want.wiring.line,
+                    message=f"variant {request.variant} of {request.instance} does not use "
+                    f"{request.wiring.line}",
+                    resource=request.wiring.line,
                 )
     return found
 
 
-def _lists(want: Want, ground: Ground) -> bool:
-    if not isinstance(want.claim, SignalClaim) or want.wiring is None or want.wiring.line is None:
+def _lists(request: ClaimRequest, view: BoardView) -> bool:
+    if (
+        not isinstance(request.claim, SignalClaim)
+        or request.wiring is None
+        or request.wiring.line is None
+    ):
         return False
-    wired = ground.find_line(want.wiring.line)
-    return any(ground.find_line(name) == wired for name in want.claim.lines.options)
+    wired = view.find_line(request.wiring.line)
+    return any(view.find_line(name) == wired for name in request.claim.lines.options)
 
 
-def _link(name: ControllerName, controller: Controller, ground: Ground) -> Variable:
+def _link(name: ControllerName, controller: Controller, view: BoardView) -> Variable:
     """Return what a companion's link takes on the board."""
     link = controller.link or ""
     candidates: list[Candidate] = []
     for kind, words in (("uart", ("tx", "rx")), ("i2c", ("sda", "scl"))):
-        for outlet in ground.outlet(kind, link):
+        for outlet in view.outlet(kind, link):
             if not outlet.complete:
                 continue
             keys = frozenset({outlet.bus}) if kind == "i2c" else frozenset()
@@ -258,13 +266,13 @@ def _link(name: ControllerName, controller: Controller, ground: Ground) -> Varia
             controller=name,
             function=f"link of {name}",
         )
-        for outlet in ground.outlet("spi", link)
+        for outlet in view.outlet("spi", link)
         if outlet.complete
     )
     held = [
-        (way, ground.holder(way.uses, boot_needs("controllers", one)))
+        (way, view.holder(way.uses, boot_needs("controllers", one)))
         for one in candidates
-        for way in with_boot_lines(one, "controllers", ground)
+        for way in with_boot_lines(one, "controllers", view)
     ]
     rejections: tuple[Rejection, ...] = tuple(
         Rejection(
@@ -280,8 +288,8 @@ def _link(name: ControllerName, controller: Controller, ground: Ground) -> Varia
         rejections = (
             Rejection(
                 rule="bus-missing",
-                message=f"the header of {ground.board.id} has no {link}, the link of {name}",
-                why=f"it has {', '.join((*ground.buses('uart'), *ground.buses('i2c')))}",
+                message=f"the header of {view.board.id} has no {link}, the link of {name}",
+                why=f"it has {', '.join((*view.buses('uart'), *view.buses('i2c')))}",
                 resource=link,
             ),
         )

@@ -16,7 +16,7 @@ from robokit_plan.model import (
     finding,
 )
 
-from ._board_view import Ground, address_text
+from ._board_view import BoardView, address_text
 from ._buses import unknown_part
 from ._resources import Candidate, Kind, Resource
 from ._signals import SERVO_HZ
@@ -30,33 +30,37 @@ _KEPT_FOR = {
 Pairs = Sequence[tuple[Variable, Candidate]]
 
 
-def remarks(
-    problem: HardwareProblem, ground: Ground, pairs: Pairs, free: Free
+def assignment_warnings(
+    problem: HardwareProblem, view: BoardView, pairs: Pairs, free: Free
 ) -> Iterable[Finding]:
     """Yield what should be known about the assignment *pairs*."""
-    yield from _reserved(ground, pairs, free)
-    yield from _console(ground, pairs)
+    yield from _reserved(view, pairs, free)
+    yield from _console(view, pairs)
     yield from _left_out(pairs)
     yield from _also_answered(problem, pairs)
-    yield from _unknown_parts(problem, ground, pairs)
-    yield from _open_periods(ground, pairs)
-    yield from _lights(ground, pairs)
+    yield from _unknown_parts(problem, view, pairs)
+    yield from _open_periods(view, pairs)
+    yield from _lights(view, pairs)
     yield from _behind_twice(pairs)
-    yield from _unknown_cameras(ground, pairs)
+    yield from _unknown_cameras(view, pairs)
 
 
-def _reserved(ground: Ground, pairs: Pairs, free: Free) -> Iterable[Finding]:
-    running = {claim.bus for claim in ground.board.default_claims if claim.bus is not None}
+def _reserved(view: BoardView, pairs: Pairs, free: Free) -> Iterable[Finding]:
+    running = {claim.bus for claim in view.board.default_claims if claim.bus is not None}
     for variable, one in pairs:
         if not one.active or variable.choice:
             continue
-        if variable.want is not None and variable.want.section == "i2c" and one.bus in running:
+        if (
+            variable.request is not None
+            and variable.request.section == "i2c"
+            and one.bus in running
+        ):
             continue
         lines = sorted(
             {
                 signal.line
                 for signal in one.signals
-                if (line := ground.board.lines.get(signal.line)) and line.reserved is not None
+                if (line := view.board.lines.get(signal.line)) and line.reserved is not None
             }
         )
         if lines:
@@ -64,12 +68,12 @@ def _reserved(ground: Ground, pairs: Pairs, free: Free) -> Iterable[Finding]:
                 "reserved-line",
                 Severity.WARNING,
                 f"{' and '.join(lines)} {'are' if len(lines) > 1 else 'is'} "
-                f"{_KEPT_FOR.get(ground.board.lines[lines[0]].reserved or '', 'kept free')}",
+                f"{_KEPT_FOR.get(view.board.lines[lines[0]].reserved or '', 'kept free')}",
                 places=[variable.place],
                 why=[
-                    f"{ground.at(line)}: {ground.board.lines[line].special[0]}"
+                    f"{view.at(line)}: {view.board.lines[line].special[0]}"
                     for line in lines
-                    if ground.board.lines[line].special
+                    if view.board.lines[line].special
                 ],
                 repair=_elsewhere(variable, free),
                 plugins=[] if variable.link else [variable.instance],
@@ -79,21 +83,21 @@ def _reserved(ground: Ground, pairs: Pairs, free: Free) -> Iterable[Finding]:
 
 def _elsewhere(variable: Variable, free: Free) -> list[str]:
     """Return a move to an ordinary line that nobody uses, for a claim that needs no more."""
-    want = variable.want
-    if want is None or not isinstance(want.claim, SignalClaim) or not free.lines:
+    request = variable.request
+    if request is None or not isinstance(request.claim, SignalClaim) or not free.lines:
         return []
-    if want.claim.function not in {Function.INPUT, Function.OUTPUT, Function.SERVO}:
+    if request.claim.function not in {Function.INPUT, Function.OUTPUT, Function.SERVO}:
         return []
-    return [f"wiring: {{{want.text}: {free.lines[0]}}}"]
+    return [f"wiring: {{{request.text}: {free.lines[0]}}}"]
 
 
-def _console(ground: Ground, pairs: Pairs) -> Iterable[Finding]:
-    if not ground.board.console_always:
+def _console(view: BoardView, pairs: Pairs) -> Iterable[Finding]:
+    if not view.board.console_always:
         return
-    pins = set(ground.board.console_pins)
+    pins = set(view.board.console_pins)
     for variable, one in pairs:
         lines = sorted(
-            {signal.line for signal in one.signals if ground.position(signal.line) in pins}
+            {signal.line for signal in one.signals if view.position(signal.line) in pins}
         )
         if lines:
             yield finding(
@@ -103,8 +107,8 @@ def _console(ground: Ground, pairs: Pairs) -> Iterable[Finding]:
                 places=[variable.place],
                 why="what hangs there sees this text at every start",
                 repair=[]
-                if variable.want is None
-                else [f"robokit-plan suggest {variable.want.text}   lists other places"],
+                if variable.request is None
+                else [f"robokit-plan suggest {variable.request.text}   lists other places"],
                 plugins=[] if variable.link else [variable.instance],
                 resource=lines[0],
             )
@@ -112,12 +116,12 @@ def _console(ground: Ground, pairs: Pairs) -> Iterable[Finding]:
 
 def _left_out(pairs: Pairs) -> Iterable[Finding]:
     for variable, one in pairs:
-        if one.active or one.function != "left out" or variable.want is None:
+        if one.active or one.function != "left out" or variable.request is None:
             continue
         yield finding(
             "optional-left-out",
             Severity.NOTE,
-            f"{variable.want.text} is left out",
+            f"{variable.request.text} is left out",
             places=[variable.place],
             why=variable.rejections[0].message
             if variable.rejections and len(variable.candidates) == 1
@@ -137,9 +141,9 @@ def _also_answered(problem: HardwareProblem, pairs: Pairs) -> Iterable[Finding]:
     for variable, one in pairs:
         for use in one.also:
             other = owners.get(use.resource)
-            if other is None or other is variable or variable.want is None:
+            if other is None or other is variable or variable.request is None:
                 continue
-            part = getattr(variable.want.claim, "part", None)
+            part = getattr(variable.request.claim, "part", None)
             known = None if part is None else find_part(problem.parts, part)
             yield finding(
                 "address-also-answered",
@@ -160,10 +164,10 @@ def _other_address(
     problem: HardwareProblem, variable: Variable, taken: Resource, pairs: Pairs
 ) -> list[str]:
     """Say at which other strap the part of *variable* would be alone on its bus."""
-    want = variable.want
-    if want is None or not isinstance(want.claim, I2cClaim):
+    request = variable.request
+    if request is None or not isinstance(request.claim, I2cClaim):
         return []
-    part = None if want.claim.part is None else find_part(problem.parts, want.claim.part)
+    part = None if request.claim.part is None else find_part(problem.parts, request.claim.part)
     held = {
         use.resource.part
         for _, one in pairs
@@ -173,20 +177,20 @@ def _other_address(
     straps = () if part is None else tuple(address_text(one) for one in part.addresses)
     free = [one for one in straps if one not in held]
     return [
-        f"wiring: {{{want.text}: {{address: {one}}}}}   once its address is strapped so"
+        f"wiring: {{{request.text}: {{address: {one}}}}}   once its address is strapped so"
         for one in free[:1]
-    ] or [f"wiring: {{{want.text}: {{bus: …}}}}   on another bus"]
+    ] or [f"wiring: {{{request.text}: {{bus: …}}}}   on another bus"]
 
 
-def _unknown_parts(problem: HardwareProblem, ground: Ground, pairs: Pairs) -> Iterable[Finding]:
+def _unknown_parts(problem: HardwareProblem, view: BoardView, pairs: Pairs) -> Iterable[Finding]:
     for variable, one in pairs:
-        want = variable.want
-        if want is None or not one.active or not isinstance(want.claim, I2cClaim):
+        request = variable.request
+        if request is None or not one.active or not isinstance(request.claim, I2cClaim):
             continue
-        part = want.claim.part
+        part = request.claim.part
         if part is None or find_part(problem.parts, part) is not None:
             continue
-        rejection = unknown_part(want, part, ground)
+        rejection = unknown_part(request, part, view)
         yield finding(
             rejection.rule,
             Severity.NOTE,
@@ -199,15 +203,15 @@ def _unknown_parts(problem: HardwareProblem, ground: Ground, pairs: Pairs) -> It
         )
 
 
-def _open_periods(ground: Ground, pairs: Pairs) -> Iterable[Finding]:
+def _open_periods(view: BoardView, pairs: Pairs) -> Iterable[Finding]:
     """Yield PWM claims without `hz` beside one with it where both share a period."""
-    if ground.board.family.pwm_kind != "pairs-one-period":
+    if view.board.family.pwm_kind != "pairs-one-period":
         return
     by_block: dict[str, list[tuple[Variable, int | None]]] = {}
     for variable, one in pairs:
-        if one.channel is None or variable.want is None or one.bus is None:
+        if one.channel is None or variable.request is None or one.bus is None:
             continue
-        claim = variable.want.claim
+        claim = variable.request.claim
         hertz = None
         if isinstance(claim, SignalClaim):
             hertz = SERVO_HZ if claim.function is Function.SERVO else claim.frequency
@@ -223,19 +227,19 @@ def _open_periods(ground: Ground, pairs: Pairs) -> Iterable[Finding]:
                 places=[variable.place for variable, _ in users],
                 why="the later of two different periods is refused while the other output runs",
                 repair=[
-                    one.want.typed(f"hz: {known[0]}", "if that suits it")
+                    one.request.typed(f"hz: {known[0]}", "if that suits it")
                     for one in open_ones
-                    if one.want is not None
+                    if one.request is not None
                 ],
                 plugins=[variable.instance for variable, _ in users],
                 resource=f"{block} period",
             )
 
 
-def _lights(ground: Ground, pairs: Pairs) -> Iterable[Finding]:
+def _lights(view: BoardView, pairs: Pairs) -> Iterable[Finding]:
     """Yield where a claim takes the controller of one of the board's own lights."""
     for variable, one in pairs:
-        lights = () if one.bus is None else ground.lights_on(one.bus, one.route)
+        lights = () if one.bus is None else view.lights_on(one.bus, one.route)
         if lights:
             yield finding(
                 "stock-claim",
@@ -272,19 +276,20 @@ def _behind_twice(pairs: Pairs) -> Iterable[Finding]:
         )
 
 
-def _unknown_cameras(ground: Ground, pairs: Pairs) -> Iterable[Finding]:
-    if ground.board.cameras is not None:
+def _unknown_cameras(view: BoardView, pairs: Pairs) -> Iterable[Finding]:
+    if view.board.cameras is not None:
         return
     for variable, one in pairs:
-        if variable.want is not None and variable.want.section == "camera" and one.active:
+        if variable.request is not None and variable.request.section == "camera" and one.active:
             yield finding(
                 "camera-unknown",
                 Severity.WARNING,
-                f"whether {ground.board.id} has camera connector {one.via} is not known",
+                f"whether {view.board.id} has camera connector {one.via} is not known",
                 places=[variable.place],
                 why="no fact about its camera connectors was found, which does not mean none",
-                repair=f"hardware: {{usb: {{{variable.want.name}: {{id: …}}}}}}   "
-                f"{manifest_of(variable.want.claim.key.origin)}, with a camera at USB in its place",
+                repair=f"hardware: {{usb: {{{variable.request.name}: {{id: …}}}}}}   "
+                f"{manifest_of(variable.request.claim.key.origin)}, with a camera at USB in its "
+                "place",
                 plugins=[variable.instance],
                 resource=one.resource,
             )

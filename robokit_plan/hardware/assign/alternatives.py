@@ -18,7 +18,7 @@ from robokit_plan.model import (
     replace,
 )
 
-from ._board_view import Ground
+from ._board_view import BoardView
 from ._repairs import _entry
 from ._resources import Candidate
 from ._search import Space
@@ -83,10 +83,10 @@ class _Bench:
         answer: HardwareAnswer,
         relaxed: ClaimKeyPair | None = None,
     ) -> None:
-        self._ground = Ground(problem)
+        self._view = BoardView(problem)
         open_claims = frozenset(() if relaxed is None else (relaxed,))
-        offers = offers_of(problem, self._ground)
-        self._variables = variables_of(problem, self._ground, offers, open_claims)
+        offers = offers_of(problem, self._view)
+        self._variables = variables_of(problem, self._view, offers, open_claims)
         held = {(one.instance, one.claim): one for one in (*answer.assignments, *answer.links)}
         left_out = frozenset(answer.left_out)
         self._current: dict[int, int] = {}
@@ -115,8 +115,8 @@ class _Bench:
             return None
         variable = self._variables[index]
         places: dict[tuple[object, ...], list[int]] = {}
-        want = variable.want
-        owned = want is not None and len(getattr(want.claim, "positions", ())) > 0
+        request = variable.request
+        owned = request is not None and len(getattr(request.claim, "positions", ())) > 0
         for at, one in enumerate(variable.candidates):
             # What an add-on board owns is where its plug is; no wiring moves that.
             if one.active and not (owned and at in variable.extra):
@@ -129,7 +129,7 @@ class _Bench:
         return MovableClaim(
             instance=key[0],
             claim=key[1],
-            section="" if want is None else want.section,
+            section="" if request is None else request.section,
             now=None if held is None else ResourceName(_named(held.resource, held.port)),
             where=(
                 ""
@@ -155,8 +155,8 @@ class _Bench:
         for index, one in enumerate(self._variables):
             if (
                 one.key == key
-                and one.want is not None
-                and one.want.variant in {None, planned.get(one.instance)}
+                and one.request is not None
+                and one.request.variant in {None, planned.get(one.instance)}
             ):
                 return index
         return None
@@ -214,17 +214,17 @@ class _Bench:
         moves: tuple[tuple[InstanceName, ClaimName, ResourceName], ...],
     ) -> OtherPlace:
         one = self._space.of_bit[bit]
-        want = self._variables[index].want
+        request = self._variables[index].request
         current = [self._at(index)] if index in self._current else []
         lines = [each.line for each in one.signals]
-        own = self._ground.board.lines
+        own = self._view.board.lines
         known = [own[line] for line in lines if one.controller is None and line in own]
         place = bit - self._space.offsets[index]
         return OtherPlace(
             rewire=place in self._variables[index].extra,
             resource=ResourceName(_named(one.resource, one.port)),
-            where=self._where("" if want is None else want.section, one.controller, lines),
-            entry=None if want is None else _entry(want, one, current, self._ground),
+            where=self._where("" if request is None else request.section, one.controller, lines),
+            entry=None if request is None else _entry(request, one, current, self._view),
             moves=moves,
             remark="; ".join(
                 dict.fromkeys(
@@ -274,7 +274,7 @@ class _Bench:
         """Return header positions where they say more than the name of a bus does."""
         if controller is not None or section not in _OF_LINES:
             return ""
-        found = [str(at) for at in map(self._ground.position, lines) if at is not None]
+        found = [str(at) for at in map(self._view.position, lines) if at is not None]
         return ", ".join(found)
 
 
@@ -294,7 +294,10 @@ def _current(
             ),
             None,
         )
-    if one.want is not None and one.want.variant not in {None, answer.variants.get(one.instance)}:
+    if one.request is not None and one.request.variant not in {
+        None,
+        answer.variants.get(one.instance),
+    }:
         return next((at for at, each in enumerate(one.candidates) if not each.active), None)
     if held is None:
         if one.key not in left_out:

@@ -16,13 +16,13 @@ from robokit_plan.model import (
 )
 
 from ._config import overlay_line
-from ._present_settings import Standing
+from ._present_settings import PresentSetting
 from .options import smallest_ways
 
 
 def rivals_of(
-    bus: str, ways: Iterable[BootEnable], met: Iterable[Standing]
-) -> tuple[Standing, ...]:
+    bus: str, ways: Iterable[BootEnable], met: Iterable[PresentSetting]
+) -> tuple[PresentSetting, ...]:
     """Return the overlays of *met* that set up the controller of *bus* as one of *ways* does."""
     names = {word.text.partition(",")[0] for way in ways for word in _overlays(way)}
     return tuple(
@@ -32,14 +32,16 @@ def rivals_of(
     )
 
 
-def serves_already(one: Standing, ways: Iterable[BootEnable], lines: Collection[LineName]) -> bool:
+def serves_already(
+    one: PresentSetting, ways: Iterable[BootEnable], lines: Collection[LineName]
+) -> bool:
     """Whether *one* does what one of *ways* does for *lines*, and nothing else."""
     return any(_agrees(one, way, lines, strict=True) for way in ways)
 
 
 def rival_findings(
     vocabulary: BootVocabulary,
-    met: Iterable[Standing],
+    met: Iterable[PresentSetting],
     best: BootEnable,
     lines: Collection[LineName],
     ways: Collection[BootEnable],
@@ -84,11 +86,13 @@ def _overlays(way: BootEnable) -> tuple[BootWord, ...]:
     return tuple(word for word in way.words if word.kind == "overlay")
 
 
-def _lines(one: Standing, bus: str) -> frozenset[LineName]:
+def _lines(one: PresentSetting, bus: str) -> frozenset[LineName]:
     return frozenset(line for line, carried in one.takes.lines.items() if carried == bus)
 
 
-def _agrees(one: Standing, way: BootEnable, lines: Collection[LineName], *, strict: bool) -> bool:
+def _agrees(
+    one: PresentSetting, way: BootEnable, lines: Collection[LineName], *, strict: bool
+) -> bool:
     """Whether *one* says all that *way* says for *lines*; *strict*: and nothing besides."""
     if not set(lines) <= set(way.lines) & _lines(one, way.bus):
         return False

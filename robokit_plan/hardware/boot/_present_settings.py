@@ -21,7 +21,7 @@ ONE_WIRE = BusName("1-wire")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Standing:
+class PresentSetting:
     """One setting in force, what it means and what it takes."""
 
     line: ConfigLine
@@ -29,7 +29,7 @@ class Standing:
     takes: BootClaim
 
 
-def standing(board: Board, image: str, config: Iterable[ConfigLine]) -> tuple[Standing, ...]:
+def standing(board: Board, image: str, config: Iterable[ConfigLine]) -> tuple[PresentSetting, ...]:
     """
     Return the known settings of *config* that are in force on *board*, in the file's order.
 
@@ -50,7 +50,7 @@ def standing(board: Board, image: str, config: Iterable[ConfigLine]) -> tuple[St
             if meant in said:
                 continue
             said.add(meant)
-        found.append(Standing(line=line, entry=entry, takes=_claim(line, entry, board)))
+        found.append(PresentSetting(line=line, entry=entry, takes=_claim(line, entry, board)))
     return tuple(found)
 
 

@@ -8,10 +8,10 @@ from itertools import combinations
 
 from robokit_plan.model import BusName, Finding, LineName, Severity, finding
 
-from ._present_settings import Standing
+from ._present_settings import PresentSetting
 
 
-def word_findings(met: Sequence[Standing]) -> Iterator[Finding]:
+def word_findings(met: Sequence[PresentSetting]) -> Iterator[Finding]:
     """
     Return settings of *met* that hurt, that spoil or exclude one another, that want the same lines.
 
@@ -36,7 +36,7 @@ def word_findings(met: Sequence[Standing]) -> Iterator[Finding]:
             yield _same_lines(met[owner], one, lines)
 
 
-def _two_of_each(met: Sequence[Standing]) -> Iterator[Standing]:
+def _two_of_each(met: Sequence[PresentSetting]) -> Iterator[PresentSetting]:
     often: Counter[tuple[str, str]] = Counter()
     for one in met:
         word = (one.entry.kind, one.entry.name)
@@ -45,7 +45,7 @@ def _two_of_each(met: Sequence[Standing]) -> Iterator[Standing]:
             yield one
 
 
-def _hazard(one: Standing) -> Finding:
+def _hazard(one: PresentSetting) -> Finding:
     return finding(
         "boot-setting-hazard",
         Severity.WARNING,
@@ -58,7 +58,7 @@ def _hazard(one: Standing) -> Finding:
     )
 
 
-def _spoiled(one: Standing, other: Standing) -> Iterator[Finding]:
+def _spoiled(one: PresentSetting, other: PresentSetting) -> Iterator[Finding]:
     why = one.entry.spoils.get(other.entry.name)
     if why is None:
         return
@@ -73,7 +73,7 @@ def _spoiled(one: Standing, other: Standing) -> Iterator[Finding]:
     )
 
 
-def _excluding(one: Standing, other: Standing) -> Iterator[Finding]:
+def _excluding(one: PresentSetting, other: PresentSetting) -> Iterator[Finding]:
     first, second = one.entry, other.entry
     same = first.one_of is not None and first.one_of == second.one_of
     if not same and second.name not in first.excludes and first.name not in second.excludes:
@@ -91,7 +91,7 @@ def _excluding(one: Standing, other: Standing) -> Iterator[Finding]:
     )
 
 
-def _same_lines(one: Standing, other: Standing, both: Sequence[LineName]) -> Finding:
+def _same_lines(one: PresentSetting, other: PresentSetting, both: Sequence[LineName]) -> Finding:
     return finding(
         "boot-setting-conflict",
         Severity.ERROR,

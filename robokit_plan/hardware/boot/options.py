@@ -12,7 +12,7 @@ from typing import Protocol
 
 from robokit_plan.model import Board, BootEnable, BootVocabulary, BusName, LineName
 
-Ways = Mapping[str, tuple[BootEnable, ...]]
+BootOptions = Mapping[str, tuple[BootEnable, ...]]
 """Bus or function -> every setting that switches it on, as `Board.boot` calls both."""
 
 
@@ -36,7 +36,7 @@ class Placed(Protocol):
         """What the line does, and by what."""
 
 
-def boot_ways(board: Board, vocabulary: BootVocabulary | None, release: str) -> Ways:
+def boot_ways(board: Board, vocabulary: BootVocabulary | None, release: str) -> BootOptions:
     """Return the settings that *board* can be told with *release*; the better ones first."""
     found: dict[str, list[BootEnable]] = {}
     for way in () if vocabulary is None else vocabulary.enables:
