@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ast
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -20,6 +20,20 @@ ALLOWED = {
     "planner": {"model", "hardware", "resolve", "planner"},
     "suggestions": {"model", "hardware", "resolve", "planner", "suggestions"},
 }
+ROOMS = {
+    "hardware.problem": set(),
+    "hardware.typed_claim": set(),
+    "hardware.capacity": set(),
+    "hardware.boot": {"hardware.problem"},
+    "hardware.assign": {"hardware.problem", "hardware.typed_claim", "hardware.boot"},
+    "hardware.electrical": {"hardware.problem", "hardware.typed_claim"},
+    "hardware.chips": {"hardware.electrical"},
+    "hardware.circuits": {"hardware.electrical", "hardware.chips"},
+    "resolve.behaviour": set(),
+    "resolve.python": set(),
+    "resolve.debian": set(),
+}
+"""Rooms within a layer -> the other rooms of that layer that they may import."""
 IMPURE = {
     "asyncio", "datetime.now", "http", "locale", "logging", "multiprocessing", "os",
     "pathlib", "random", "requests", "rich", "shutil", "socket", "sqlite3", "subprocess", "sys",
@@ -32,22 +46,68 @@ PURE = ("model", "formats", "resolve", "hardware", "lint", "render", "planner", 
 
 
 def _modules(layer: str) -> list[Path]:
-    folder = PACKAGE / layer
-    return sorted(folder.rglob("*.py")) if folder.is_dir() else [PACKAGE / f"{layer}.py"]
+    folder = PACKAGE.joinpath(*layer.split("."))
+    return sorted(folder.rglob("*.py")) if folder.is_dir() else [folder.with_suffix(".py")]
 
 
-def _imports(path: Path) -> Iterator[tuple[str, int]]:
-    package = ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts[:-1])
+def _name(path: Path) -> str:
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def _is_in(name: str, room: str) -> bool:
+    return name == room or name.startswith(f"{room}.")
+
+
+def _import_statements(path: Path) -> Iterator[tuple[str, tuple[str, ...], int]]:
+    """Yield module, names taken from it, line, for every import in *path*."""
+    # Of a package's own file, one dot means the package itself.
+    package = path.relative_to(PACKAGE.parent).parts[:-1]
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Import):
             for name in node.names:
-                yield name.name, node.lineno
+                yield name.name, (), node.lineno
         elif isinstance(node, ast.ImportFrom):
-            base = node.module or ""
-            if node.level:
-                above = package.split(".")[: len(package.split(".")) - node.level + 1]
-                base = ".".join([*above, base]).rstrip(".")
-            yield base, node.lineno
+            above = package[: len(package) - node.level + 1] if node.level else ()
+            base = ".".join((*above, *filter(None, [node.module])))
+            yield base, tuple(one.name for one in node.names), node.lineno
+
+
+def _imports(path: Path) -> Iterator[tuple[str, int]]:
+    for name, _, line in _import_statements(path):
+        yield name, line
+
+
+def _graph() -> dict[str, set[str]]:
+    """Return module -> modules of ours that it names in an import, wherever that stands."""
+    paths = {_name(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+    graph: dict[str, set[str]] = {}
+    for name, path in paths.items():
+        found = {
+            whole if (whole := f"{base}.{one}") in paths else base
+            for base, names, _ in _import_statements(path)
+            for one in names or ("",)
+        }
+        graph[name] = (found & paths.keys()) - {name}
+    return graph
+
+
+def _circle(graph: Mapping[str, set[str]]) -> str:
+    """Return the first circle of *graph*, by way of its modules; empty where there is none."""
+    done: set[str] = set()
+
+    def walk(name: str, way: tuple[str, ...]) -> str:
+        if name in way:
+            return " -> ".join((*way[way.index(name) :], name))
+        if name in done:
+            return ""
+        for other in sorted(graph[name]):
+            if found := walk(other, (*way, name)):
+                return found
+        done.add(name)
+        return ""
+
+    return next((found for name in sorted(graph) if (found := walk(name, ()))), "")
 
 
 @pytest.mark.parametrize("layer", sorted(ALLOWED))
@@ -60,6 +120,48 @@ def test_layer_imports_only_what_is_below(layer: str) -> None:
             if parts[0] == "robokit_plan" and len(parts) > 1 and parts[1] not in ALLOWED[layer]:
                 wrong.append(f"{path.relative_to(PACKAGE)}:{line} imports {name}")
     assert not wrong
+
+
+@pytest.mark.parametrize("room", sorted(ROOMS))
+def test_room_imports_only_rooms_it_may(room: str) -> None:
+    """A room of a layer imports itself and the rooms that the table names."""
+    layer = room.partition(".")[0]
+    allowed = (room, *ROOMS[room])
+    wrong = []
+    for path in _modules(room):
+        for name, line in _imports(path):
+            below = name.removeprefix("robokit_plan.")
+            if (
+                below != name
+                and _is_in(below, layer)
+                and not any(_is_in(below, one) for one in allowed)
+            ):
+                wrong.append(f"{path.relative_to(PACKAGE)}:{line} imports {name}")
+    assert not wrong
+
+
+def test_every_module_of_a_roomed_layer_has_a_room() -> None:
+    """Beside rooms stands nothing but the layer's own front door."""
+    layers = {room.partition(".")[0] for room in ROOMS}
+    roomless = [
+        str(path.relative_to(PACKAGE))
+        for layer in sorted(layers)
+        for path in _modules(layer)
+        if path != PACKAGE / layer / "__init__.py"
+        and not any(_is_in(_name(path).removeprefix("robokit_plan."), room) for room in ROOMS)
+    ]
+    assert not roomless
+
+
+def test_no_import_circle() -> None:
+    """No module needs itself by way of others, whether imported at its top or in a function."""
+    assert not _circle(_graph())
+
+
+def test_a_circle_is_named() -> None:
+    """The test above can fail, and says by which way."""
+    graph = {"a": {"b"}, "b": {"c", "d"}, "c": set(), "d": {"e"}, "e": {"b"}}
+    assert _circle(graph) == "b -> d -> e -> b"
 
 
 @pytest.mark.parametrize("layer", PURE)

@@ -18,7 +18,7 @@ from robokit_plan.edge.python_facts import read_python_facts
 from robokit_plan.edge.robots import parse_robot
 from robokit_plan.formats.robot_references import completed
 from robokit_plan.hardware import assign
-from robokit_plan.hardware.others import movable_claims, other_variants
+from robokit_plan.hardware.assign.alternatives import movable_claims, other_variants
 from robokit_plan.model import (
     ClaimName,
     InstanceName,

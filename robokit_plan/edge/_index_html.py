@@ -9,7 +9,7 @@ from __future__ import annotations
 from html.parser import HTMLParser
 from urllib.parse import unquote, urldefrag, urlsplit
 
-from ._index_page import PageUnreadable, Row, check_version, checked_row, hash_of, joined
+from ._index_rows import PageUnreadable, Row, check_version, checked_row, hash_of, joined
 
 
 class _Links(HTMLParser):

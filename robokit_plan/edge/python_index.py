@@ -29,12 +29,12 @@ from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
 from ._index_page import (
     ACCEPT,
     Keep,
-    PageUnreadable,
     parse_page,
     parse_stored_page,
     stored_page,
     thin_page,
 )
+from ._index_rows import PageUnreadable
 from ._metadata import parse_stored_metadata, stored_metadata, unknown
 from ._pip_config import IndexSettings, IndexSource, config_files, index_settings, normal_name
 from .cache import Cache

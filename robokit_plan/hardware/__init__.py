@@ -1,7 +1,7 @@
 """Which lines, buses, channels, ports: the assignment engine; pure."""
 
-from ._answer import assign
-from ._problem import (
+from .assign import assign
+from .problem import (
     BootClaim,
     Chip,
     ClaimKeyPair,

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 from robokit_plan.hardware import Chip as ControllerPins
 from robokit_plan.hardware import HardwareAnswer, HardwareInstance, HardwareProblem, assign
-from robokit_plan.hardware.add_ons import add_on_claims
 from robokit_plan.hardware.boot import boot_claims, boot_freed
-from robokit_plan.hardware.electrical import ElectricalAnswer, ElectricalProblem, electrical
-from robokit_plan.hardware.i2c_bus import bus_speeds
+from robokit_plan.hardware.circuits import ElectricalAnswer, ElectricalProblem, electrical
+from robokit_plan.hardware.electrical.add_ons import add_on_claims
+from robokit_plan.hardware.electrical.i2c_bus import bus_speeds
 from robokit_plan.model import (
     Chip,
     Claim,

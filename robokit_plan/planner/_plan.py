@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator
 
 from robokit_plan.hardware import HardwareAnswer
 from robokit_plan.hardware.boot import boot_claims, boot_settings
+from robokit_plan.hardware.boot.device_paths import check_paths, udev_rules, with_devices
 from robokit_plan.hardware.capacity import capacity_of, check_capacity
-from robokit_plan.hardware.device_paths import check_paths, udev_rules, with_devices
-from robokit_plan.hardware.wire_ends import with_ends
+from robokit_plan.hardware.electrical.signal_directions import with_ends
 from robokit_plan.model import (
     Finding,
     Instance,

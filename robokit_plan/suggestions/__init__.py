@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 
 from robokit_plan.hardware import HardwareAnswer, HardwareProblem, assign
-from robokit_plan.hardware.others import movable_claims, other_variants
+from robokit_plan.hardware.assign.alternatives import movable_claims, other_variants
 from robokit_plan.model import ClaimName, Finding, InstanceName, Plan, Suggestions, replace
 from robokit_plan.planner import Problem, hardware_problem, instances_of
 

@@ -11,12 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from robokit_plan.edge._index_page import (
-    PageUnreadable,
-    Row,
     parse_page,
     parse_stored_page,
     stored_page,
 )
+from robokit_plan.edge._index_rows import PageUnreadable, Row
 from robokit_plan.model import IndexFile
 
 JSON = "application/vnd.pypi.simple.v1+json"

@@ -31,11 +31,11 @@ from robokit_plan.edge._debian_index import PackagesIndex, write_index
 from robokit_plan.edge._debian_release import clear_text, parse_release
 from robokit_plan.edge._debian_status import read_status_file
 from robokit_plan.edge._index_page import (
-    PageUnreadable,
     parse_page,
     parse_stored_page,
     stored_page,
 )
+from robokit_plan.edge._index_rows import PageUnreadable
 from robokit_plan.edge._metadata import MetadataUnusable, parse_metadata, parse_stored_metadata
 from robokit_plan.edge._sdist import metadata_of, read_files
 from robokit_plan.edge._transport import Client

@@ -3,7 +3,7 @@ Change the code here and there, and see whether a test notices.
 
     python -m tests.mutants [MODULE ...] [--sample N] [--seed S] [--seconds T]
 
-MODULE is a name within robokit_plan: `hardware.power`, or `resolve.python` for all within. Of each
+MODULE is a name within robokit_plan: `hardware.electrical.power`, or `resolve.python` for all within. Of each
 module N changes are tried, the same ones for the same seed. A change that no test notices is either
 explained in explained.yaml, or shown at the end; then the exit status is 1. Forks; no Windows.
 """

@@ -1,0 +1,148 @@
+"""Put an assignment together from candidates, search and explanation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from robokit_plan.hardware.problem import ClaimKeyPair, HardwareAnswer, HardwareProblem
+from robokit_plan.model import (
+    Assignment,
+    Finding,
+    InstanceName,
+    LineName,
+    LineUse,
+    ResourceName,
+    VariantName,
+    sorted_findings,
+)
+
+from ._board_view import BoardView
+from ._conflicts import Conflicts
+from ._explain import findings_of
+from ._free import free_of
+from ._optimize import Preference
+from ._repairs import repairs_of
+from ._resources import Candidate
+from ._search import Space
+from ._variables import Variable, offers_of, variables_of
+from ._warnings import assignment_warnings
+
+
+def assign(problem: HardwareProblem) -> HardwareAnswer:
+    """
+    Return which line, bus, address, channel, port every claim gets.
+
+    Finds an assignment whenever one exists; otherwise every independent reason why not, and an
+    assignment of the claims that still fit. The order of claims and instances says nothing.
+    """
+    view = BoardView(problem)
+    offers = offers_of(problem, view)
+    variables = variables_of(problem, view, offers)
+    domains = [one.candidates for one in variables]
+    space = Space(domains, strict=True)
+    alive = space.all
+    everything = range(len(variables))
+    chosen = space.solve(everything)
+    kept: list[ClaimKeyPair] = []
+    findings: tuple[Finding, ...] = ()
+    conflicts: tuple[tuple[ClaimKeyPair, ...], ...] = ()
+    asked: Sequence[int] = everything
+    if chosen is None:
+        # Addresses that parts answer besides their own may have to meet: only then look away.
+        also = any(one.also for one in space.of_bit)
+        loose = Space(domains, strict=False) if also else space
+        search = Conflicts(problem, loose, variables, loose.all)
+        kept, chosen, found = search.find()
+        asked = sorted(search.indices(kept))
+        tight = chosen if loose is space else space.solve(asked)
+        if tight is None:
+            space = loose
+        else:
+            chosen = tight
+        if found:
+            lines = frozenset(
+                signal.line
+                for index in asked
+                for signal in space.of_bit[chosen[index]].signals
+                if not signal.shared
+            )
+            repairs = repairs_of(problem, view, offers, found, kept, loose, lines)
+            findings = findings_of(found, repairs, variables, view)
+            conflicts = tuple(sorted(one.claims for one in found))
+    chosen = Preference(space, variables, asked, chosen, alive).apply(problem, view)
+    pairs = [(variables[index], space.of_bit[chosen[index]]) for index in asked]
+    return _answer(problem, view, pairs, findings, conflicts)
+
+
+def _answer(
+    problem: HardwareProblem,
+    view: BoardView,
+    pairs: Sequence[tuple[Variable, Candidate]],
+    findings: tuple[Finding, ...],
+    conflicts: tuple[tuple[ClaimKeyPair, ...], ...],
+) -> HardwareAnswer:
+    variants: dict[InstanceName, VariantName | None] = {
+        one.name: None for one in sorted(problem.instances, key=lambda each: each.name)
+    }
+    for variable, candidate in pairs:
+        if variable.choice:
+            variants[variable.instance] = VariantName(candidate.resource)
+    made = [pair for pair in pairs if pair[1].active and not pair[0].choice]
+    assignments = tuple(_assignment(*pair, view) for pair in made if not pair[0].link)
+    left_out = tuple(
+        sorted(
+            variable.key
+            for variable, candidate in pairs
+            if not candidate.active and candidate.function == "left out"
+        )
+    )
+    free = free_of(problem, view, [candidate for _, candidate in made])
+    links = tuple(_assignment(*pair, view) for pair in made if pair[0].link)
+    return HardwareAnswer(
+        assignments=tuple(
+            sorted(assignments, key=lambda one: (one.instance, one.section, one.claim))
+        ),
+        variants=variants,
+        findings=sorted_findings((*findings, *assignment_warnings(problem, view, pairs, free))),
+        links=links,
+        conflicts=conflicts,
+        left_out=left_out,
+        free=free,
+    )
+
+
+def _assignment(variable: Variable, one: Candidate, view: BoardView) -> Assignment:
+    instance, claim = variable.key
+    request = variable.request
+    shared = request is not None and request.claim.key.share is not None
+    return Assignment(
+        instance=instance,
+        claim=claim,
+        section="controllers" if request is None else request.section,
+        resource=ResourceName(one.resource),
+        lines=tuple(_line_uses(one, claim, view, shared=shared)),
+        bus=one.bus,
+        address=one.address,
+        select=one.select,
+        channel=one.channel,
+        route=one.route,
+        port=one.port,
+        controller=one.controller,
+        device=one.device,
+        function=one.function,
+        note=one.via if one.via != one.resource else "",
+    )
+
+
+def _line_uses(one: Candidate, claim: str, view: BoardView, *, shared: bool) -> Iterable[LineUse]:
+    if one.pin is not None:
+        yield LineUse(signal=claim, line=LineName(one.pin), position=None, shared=shared)
+    for word, pin in one.pins:
+        yield LineUse(signal=word, line=LineName(pin), position=None, shared=shared)
+    for signal in one.signals:
+        yield LineUse(
+            signal=signal.word or claim,
+            line=signal.line,
+            position=view.position(signal.line),
+            shared=shared or signal.shared,
+        )

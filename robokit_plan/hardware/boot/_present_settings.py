@@ -1,0 +1,139 @@
+"""The settings of a given boot file that are in force, what they mean and what they take."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from robokit_plan.hardware.problem import BootClaim
+from robokit_plan.model import (
+    Board,
+    BootEntry,
+    BootVocabulary,
+    BusName,
+    ConfigLine,
+    LineName,
+    dataclass,
+)
+
+ONE_WIRE = BusName("1-wire")
+"""What the assignment calls the line that probes share."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PresentSetting:
+    """One setting in force, what it means and what it takes."""
+
+    line: ConfigLine
+    entry: BootEntry
+    takes: BootClaim
+
+
+def standing(board: Board, image: str, config: Iterable[ConfigLine]) -> tuple[PresentSetting, ...]:
+    """
+    Return the known settings of *config* that are in force on *board*, in the file's order.
+
+    What is set twice to the same is set once; an overlay that is loaded twice is another matter.
+    """
+    vocabulary = board.boot.get(image)
+    if vocabulary is None:
+        return ()
+    known = known_words(vocabulary)
+    found = []
+    said: set[object] = set()
+    for line in config:
+        entry = known.get((line.kind, vocabulary.renamed.get(line.name, line.name)))
+        if entry is None or not entry.here or _is_off(line) or not holds(line, vocabulary, board):
+            continue
+        if line.kind != "overlay":
+            meant = (line.kind, line.name, line.value, line.params)
+            if meant in said:
+                continue
+            said.add(meant)
+        found.append(PresentSetting(line=line, entry=entry, takes=_claim(line, entry, board)))
+    return tuple(found)
+
+
+def known_words(vocabulary: BootVocabulary) -> dict[tuple[str, str], BootEntry]:
+    """Return the entries of *vocabulary* by kind and name."""
+    return {(entry.kind, entry.name): entry for entry in vocabulary.entries}
+
+
+def holds(line: ConfigLine, vocabulary: BootVocabulary, board: Board) -> bool:
+    """Whether the filters of *line* let *board* through; an unknown filter does, to be safe."""
+    return all(
+        board.id in vocabulary.sections[name]
+        for name in line.sections
+        if name in vocabulary.sections
+    )
+
+
+def _is_off(line: ConfigLine) -> bool:
+    return line.kind != "overlay" and (line.value or "on").casefold() in {"off", "0", "no", "false"}
+
+
+def _claim(line: ConfigLine, entry: BootEntry, board: Board) -> BootClaim:
+    buses = tuple(BusName(bus) for bus in entry.buses)
+    lines = [one for one in _taken(line, entry) if one in board.lines]
+    carried = {one: _bus_on(one, buses, board) for one in lines}
+    blocks = {outlet.bus for outlet in board.outlets if outlet.kind == "pwm"}
+    channels: list[tuple[BusName, str]] = []
+    whole: list[BusName] = []
+    for bus in buses:
+        if bus in blocks:
+            channels.extend(
+                (bus, signal)
+                for outlet in board.outlets
+                if outlet.bus == bus
+                for signal, one in outlet.lines.items()
+                if one in carried
+            )
+        elif bus == "analog_audio" and board.analog_audio_block is not None:
+            whole.append(board.analog_audio_block)
+    if "analog_audio" in buses:
+        channels = []
+    return BootClaim(
+        by=line.text,
+        lines=carried,
+        buses=tuple(dict.fromkeys(whole)),
+        channels=tuple(dict.fromkeys(channels)),
+        serves=entry.serves,
+        origin=line.origin,
+    )
+
+
+def _taken(line: ConfigLine, entry: BootEntry) -> tuple[LineName, ...]:
+    """Return the lines that *line* takes, its parameters considered, in the entry's order."""
+    params = dict(line.params)
+    lines = list(entry.lines)
+    for option, chosen in entry.choices.items():
+        if option in params:
+            lines = list(chosen)
+    for param, default in entry.pin_params.items():
+        value = params.get(param)
+        if value is not None and re.fullmatch("[0-9]{1,9}", value):
+            if default in lines:
+                lines.remove(default)
+            lines.append(LineName(f"gpio{int(value)}"))
+    for option, more in entry.adds.items():
+        if option in params:
+            lines.extend(more)
+    for option, less in entry.frees.items():
+        if option in params:
+            lines = [one for one in lines if one not in less]
+    return tuple(dict.fromkeys(lines))
+
+
+def _bus_on(line: LineName, buses: tuple[BusName, ...], board: Board) -> BusName | None:
+    """Return which of *buses* comes out at *line*, None where the line is plain."""
+    if "w1" in buses:
+        return ONE_WIRE
+    return next(
+        (
+            outlet.bus
+            for bus in buses
+            for outlet in board.outlets
+            if outlet.bus == bus and line in outlet.lines.values()
+        ),
+        None,
+    )

@@ -1,0 +1,1 @@
+"""Controllers beside the board: what goes together on their chips, and how they are found; pure."""

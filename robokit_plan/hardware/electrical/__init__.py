@@ -1,0 +1,1 @@
+"""Circuits of one assignment: currents, levels, states at boot, hazards; pure."""

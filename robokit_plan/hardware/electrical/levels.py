@@ -1,0 +1,585 @@
+"""Voltages of signals: what drives a line too high, and what does not reach high enough."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from robokit_plan.model import (
+    BlockClaim,
+    Chip,
+    ChipPin,
+    Controller,
+    ControllerName,
+    Finding,
+    Function,
+    I2cClaim,
+    I2sClaim,
+    InstanceName,
+    LineName,
+    LineUse,
+    LoadLevel,
+    Millivolt,
+    Ohm,
+    OneWireClaim,
+    Place,
+    PowerClaim,
+    Pull,
+    Severity,
+    SignalClaim,
+    SpiClaim,
+    UartClaim,
+    dataclass,
+    finding,
+    volt_text,
+)
+
+from .circuit import Wired, Wiring
+from .currents import OUTPUTS
+
+TOLERANCE_PERCENT = 5
+"""A level this little above a line's own is a warning: supplies vary by as much (HAT_GUIDE)."""
+_PULL_UP_PERCENT = 10
+"""Through a pull-up resistor only microamperes flow; so much above the limit is a warning."""
+_FIVE_VOLT = Millivolt(5000)
+_UPPER_OHM = Ohm(10_000)
+_E12 = (1000, 1200, 1500, 1800, 2200, 2700, 3300, 3900, 4700, 5600, 6800, 8200)
+_LOWER = tuple(sorted((*(one // 10 for one in _E12), *_E12, *(10 * one for one in _E12))))
+"""Preferred values (IEC 60063), lower arm."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Level:
+    """What one line is built for, mV; None: not known."""
+
+    logic: Millivolt | None
+    maximum: Millivolt | None
+    confirmed: bool = True
+
+    @property
+    def most(self) -> Millivolt | None:
+        """Return the highest level that it bears; its own where no other is published."""
+        return self.logic if self.maximum is None else self.maximum
+
+
+def divided(source: Millivolt, upper: Ohm, lower: Ohm) -> Millivolt:
+    """
+    Return the level behind a divider, mV, rounded up.
+
+    Source:
+        facts/electrical.yaml check level_5v_in, V_pin = V R2 / (R1 + R2)
+    """
+    return Millivolt(-(-source * lower // (upper + lower)))
+
+
+def divider_for(source: Millivolt, most: Millivolt) -> tuple[Ohm, Ohm]:
+    """Return the divider of preferred values that comes nearest to *most* mV from below."""
+    fitting = [one for one in _LOWER if divided(source, _UPPER_OHM, Ohm(one)) <= most]
+    return _UPPER_OHM, Ohm(fitting[-1] if fitting else _LOWER[0])
+
+
+def judged(level: Millivolt, line: Level, *, through_pull_up: bool = False) -> Severity | None:
+    """
+    Return how bad *level* is on *line*; None: it is borne, or nothing is known about the line.
+
+    Args:
+        level: What reaches the line, mV.
+        line: What it is built for.
+        through_pull_up: Only a resistor lifts it, no output drives it.
+    """
+    if line.most is None or level <= line.most:
+        return None
+    bearable = line.most
+    if line.logic is not None:
+        bearable = Millivolt(max(bearable, line.logic * (100 + TOLERANCE_PERCENT) // 100))
+    if through_pull_up:
+        bearable = Millivolt(max(bearable, line.most * (100 + _PULL_UP_PERCENT) // 100))
+    return Severity.WARNING if level <= bearable else Severity.ERROR
+
+
+def margin(high: Millivolt, load: LoadLevel, supply: Millivolt) -> int | None:
+    """
+    Return by how much *high* mV exceeds what *load* surely reads as high; negative: it falls short.
+
+    Source:
+        facts/electrical.yaml check level_3v3_out, VOH >= VIH_min
+    """
+    wanted = load.high_min(supply)
+    return None if wanted is None else high - wanted
+
+
+def check_levels(wiring: Wiring) -> Iterator[Finding]:
+    """Return what does not fit in voltage."""
+    yield from _unknown(wiring)
+    for one in wiring.on_board():
+        yield from _board_claim(wiring, one)
+    yield from _pull_ups(wiring)
+    yield from _unpowered(wiring)
+    for name, controller, chip in wiring.controllers():
+        if chip is not None:
+            yield from _link(wiring, name, controller, chip)
+
+
+def level_of(wiring: Wiring, line: LineName) -> Level:
+    """Return what *line* is built for; a measurement of the builder settles what is unknown."""
+    pin = wiring.pin_of(line)
+    measured = wiring.robot.measured.get(line)
+    if pin is None:
+        return Level(logic=measured, maximum=None)
+    if measured is not None and (pin.logic is None or not pin.confirmed):
+        return Level(logic=measured, maximum=Millivolt(measured * (100 + TOLERANCE_PERCENT) // 100))
+    return Level(logic=pin.logic, maximum=pin.maximum, confirmed=pin.confirmed)
+
+
+# --- unknown levels -------------------------------------------------------------------------
+
+
+def _unknown(wiring: Wiring) -> Iterator[Finding]:
+    """Yield one finding for all lines in use whose level the facts do not tell."""
+    found: dict[Severity, dict[LineName, list[Place]]] = {}
+    users: dict[Severity, set[InstanceName]] = {}
+    for use, place, instance in _uses(wiring):
+        level = level_of(wiring, use.line)
+        if level.logic is not None and level.confirmed:
+            continue
+        hint = level.logic or level.maximum
+        severity = Severity.WARNING if level.confirmed and hint is not None else Severity.ERROR
+        found.setdefault(severity, {}).setdefault(use.line, []).append(place)
+        users.setdefault(severity, set()).add(instance)
+    for severity, lines in sorted(found.items(), key=lambda one: one[0].rank):
+        names = sorted(lines, key=str)
+        hints = sorted({str(_hint(wiring, name)) for name in names})
+        instances = {one.instance for one in wiring.wired}
+        yield finding(
+            "level-unknown",
+            severity,
+            f"nobody knows the level of {', '.join(wiring.at(name) for name in names)}",
+            places=[place for places in lines.values() for place in places],
+            why=[
+                "sources disagree or are silent; a wrong guess destroys one side",
+                *(f"it may be as low as {one}" for one in hints if one),
+            ],
+            repair=f"measured: {{{', '.join(f'{name}: …' for name in names)}}}   in robot.yaml, "
+            "volts as measured at the free position, before anything is wired to it",
+            plugins=users[severity] & instances,
+            resource=names[0],
+        )
+
+
+def _hint(wiring: Wiring, line: LineName) -> str:
+    level = level_of(wiring, line)
+    hint = level.logic or level.maximum
+    return "" if hint is None else volt_text(hint)
+
+
+def _uses(wiring: Wiring) -> Iterator[tuple[LineUse, Place, InstanceName]]:
+    for one in wiring.on_board():
+        if one.assignment is not None:
+            for use in one.assignment.lines:
+                yield use, one.place, one.instance
+    for link in wiring.links:
+        controller = wiring.robot.controllers.get(ControllerName(link.instance))
+        if controller is not None:
+            for use in link.lines:
+                yield (
+                    use,
+                    Place(origin=controller.origin, label=f"link of {link.instance}"),
+                    link.instance,
+                )
+
+
+# --- claims on the board --------------------------------------------------------------------
+
+
+def _board_claim(wiring: Wiring, one: Wired) -> Iterator[Finding]:
+    if one.assignment is None or not one.assignment.lines:
+        return
+    uses = {use.signal: use.line for use in one.assignment.lines}
+    claim = one.claim
+    match claim:
+        case SignalClaim():
+            line = one.assignment.lines[0].line
+            if claim.function in OUTPUTS:
+                yield from _output(wiring, one, claim, line)
+            elif not contact(claim):
+                yield from _input(wiring, one, line, claim.volts, arriving(claim))
+            elif claim.pull is Pull.DOWN:
+                # A contact to the header's 3.3 V: that rail is what reaches the line.
+                yield from _input(wiring, one, line, Millivolt(3300), Millivolt(3300))
+        case UartClaim():
+            yield from _uart(wiring, one, claim, uses)
+        case SpiClaim():
+            back = uses.get("miso")
+            if back is not None:
+                yield from _input(wiring, one, back, claim.volts, claim.volts)
+            out = uses.get("mosi") or uses.get("sclk")
+            if out is not None and claim.volts > Millivolt(3300):
+                yield from _too_low(wiring, one, out, claim.volts, "cmos")
+        case BlockClaim():
+            # Which way its signals run is not said: each may be driven from outside.
+            for use in one.assignment.lines:
+                yield from _input(wiring, one, use.line, claim.volts, claim.volts)
+        case I2cClaim() if claim.behind is None:
+            yield from _i2c(wiring, one, claim, uses)
+        case I2sClaim() if claim.direction != "out" or claim.clock == "device":
+            back = uses.get("din") or uses.get("clk")
+            if back is not None:
+                yield from _input(wiring, one, back, claim.volts, claim.volts)
+        case OneWireClaim():
+            line = one.assignment.lines[0].line
+            yield from _input(wiring, one, line, claim.volts, claim.volts, pull_up=True)
+        case _:
+            pass
+
+
+def contact(claim: SignalClaim) -> bool:
+    """Return whether a bare switch hangs there: the pull and the other end make the level."""
+    return claim.pull is not Pull.NONE and claim.volts == Millivolt(3300) and not claim.part
+
+
+def arriving(claim: SignalClaim | UartClaim) -> Millivolt | None:
+    """Return the level behind divider or shifter; None: a shifter makes it the line's own."""
+    if claim.shifter:
+        return None
+    if claim.divider_ohm is not None:
+        return divided(claim.volts, *claim.divider_ohm)
+    return claim.volts
+
+
+def _input(
+    wiring: Wiring,
+    one: Wired,
+    line: LineName,
+    source: Millivolt,
+    arrives: Millivolt | None,
+    *,
+    pull_up: bool = False,
+) -> Iterator[Finding]:
+    if arrives is None:
+        return
+    level = level_of(wiring, line)
+    if level.logic is None or not level.confirmed:
+        return  # nobody knows its level, which is an error of its own
+    severity = judged(arrives, level, through_pull_up=pull_up)
+    if severity is None or level.most is None:
+        return
+    divided_down = arrives != source
+    way = "pulls" if pull_up else "puts"
+    ratio = getattr(one.claim, "divider_ohm", None)
+    yield finding(
+        "level-too-high",
+        severity,
+        f"{one.text} {way} {volt_text(arrives)} on {wiring.at(line)}, which bears "
+        f"{volt_text(level.most)}",
+        places=[one.place],
+        why=f"{volt_text(source)} x {ratio[1]} / ({ratio[0]} + {ratio[1]})"
+        if divided_down and ratio
+        else "a level above its supply flows into the chip through its protection, and can "
+        "destroy it",
+        repair=_lower(one, source, level.most, pull_up=pull_up),
+        plugins=[one.instance],
+        resource=line,
+    )
+
+
+def _lower(one: Wired, source: Millivolt, most: Millivolt, *, pull_up: bool) -> list[str]:
+    if pull_up:
+        return [one.typed(f"volts: {_volts(most)}", f"with the pull-up moved to {volt_text(most)}")]
+    has_keys = isinstance(one.claim, SignalClaim | UartClaim)
+    upper, lower = divider_for(source, most)
+    found = (
+        [
+            one.typed(f"divider-ohm: [{upper}, {lower}]"),
+            one.typed("shifter: true", "with a level shifter fitted"),
+        ]
+        if has_keys
+        else [
+            one.typed(
+                f"volts: {_volts(most)}",
+                f"with a level shifter, or a module for {volt_text(most)}",
+            )
+        ]
+    )
+    if source >= _FIVE_VOLT:
+        found.append(
+            one.typed(
+                "volts: 3.3", "if its data sheet says so: some parts fed with 5 V still give 3.3 V"
+            )
+        )
+    return found
+
+
+def _volts(level: int) -> str:
+    return f"{level / 1000:g}"
+
+
+def _output(wiring: Wiring, one: Wired, claim: SignalClaim, line: LineName) -> Iterator[Finding]:
+    if claim.shifter:
+        return
+    if claim.function is Function.LED_STRING:
+        supply = _fed_with(wiring, claim)
+        yield from _too_low(wiring, one, line, Millivolt(max(supply, claim.volts)), "led-string")
+    elif claim.volts > Millivolt(3300):
+        yield from _too_low(wiring, one, line, claim.volts, "cmos")
+
+
+def _fed_with(wiring: Wiring, claim: SignalClaim) -> Millivolt:
+    """Return the voltage that a string is fed with, mV."""
+    if claim.supply is None:
+        return claim.volts
+    supply = wiring.supply(claim.supply)
+    if supply is not None:
+        return supply.volts
+    if wiring.supply_name(claim.supply) == "3V3":
+        return Millivolt(3300)
+    board = wiring.board_supply()
+    return _FIVE_VOLT if board is None else board.volts
+
+
+def _too_low(
+    wiring: Wiring, one: Wired, line: LineName, supply: Millivolt, kind: str
+) -> Iterator[Finding]:
+    """Yield where the line's high level may not be read as high on the other side."""
+    level, load = level_of(wiring, line), wiring.problem.electrical.loads[kind]
+    if level.logic is None:
+        return
+    short = margin(level.logic, load, supply)
+    if short is None or short >= 0:
+        return
+    keys = isinstance(one.claim, SignalClaim | UartClaim)
+    yield finding(
+        "level-too-low",
+        Severity.WARNING,
+        f"{one.text} wants {volt_text(level.logic - short)} for a high level, {wiring.at(line)} "
+        f"gives {volt_text(level.logic)}",
+        places=[one.place],
+        why=f"at {volt_text(supply)} such an input surely reads high from "
+        f"{load.high_percent or 0} percent of its supply on: it may work on the bench and fail "
+        "when warm",
+        repair=[
+            one.typed("shifter: true", "with a buffer that takes TTL levels (74HCT, 74AHCT) fitted")
+            if keys
+            else one.typed(f"volts: {_volts(level.logic)}", "with a level shifter fitted"),
+            *(
+                ["or feed the string with 4.5 V: a diode in the supply of its first LED"]
+                if kind == "led-string"
+                else []
+            ),
+        ],
+        plugins=[one.instance],
+        resource=line,
+    )
+
+
+def _uart(
+    wiring: Wiring, one: Wired, claim: UartClaim, uses: dict[str, LineName]
+) -> Iterator[Finding]:
+    receive, send = uses.get("rx"), uses.get("tx")
+    if receive is not None:
+        yield from _input(wiring, one, receive, claim.volts, arriving(claim))
+    if send is not None and not claim.shifter and claim.volts > Millivolt(3300):
+        yield from _too_low(wiring, one, send, claim.volts, "cmos")
+
+
+def _i2c(
+    wiring: Wiring, one: Wired, claim: I2cClaim, uses: dict[str, LineName]
+) -> Iterator[Finding]:
+    line = uses.get("sda")
+    if line is None:
+        return
+    if claim.pull_up_ohm is not None and _lift(wiring, claim, line) is not None:
+        return  # told once for all modules of the bus
+    if claim.volts > Millivolt(3300):
+        yield from _too_low(wiring, one, line, claim.volts, "i2c")
+
+
+def _lift(wiring: Wiring, claim: I2cClaim, line: LineName) -> Severity | None:
+    """Return how bad the level is to which the module's pull-ups lift *line*."""
+    return judged(claim.volts, level_of(wiring, line), through_pull_up=True)
+
+
+def _pull_ups(wiring: Wiring) -> Iterator[Finding]:
+    """Yield one finding a bus for all modules whose pull-ups lift it too high."""
+    lifting: dict[tuple[LineName, Millivolt], list[Wired]] = {}
+    for one in wiring.on_board():
+        claim = one.claim
+        if not isinstance(claim, I2cClaim) or claim.behind is not None or one.assignment is None:
+            continue
+        for use in one.assignment.lines:
+            if use.signal == "sda" and claim.pull_up_ohm is not None:
+                lifting.setdefault((use.line, claim.volts), []).append(one)
+    for (line, volts), ones in lifting.items():
+        level = level_of(wiring, line)
+        severity = judged(volts, level, through_pull_up=True)
+        if severity is None or level.most is None:
+            continue
+        within = level.logic or level.most
+        yield finding(
+            "level-too-high",
+            severity,
+            f"the pull-ups of {' and '.join(one.text for one in ones)} lift {wiring.at(line)} to "
+            f"{volt_text(volts)}, it bears {volt_text(level.most)}",
+            places=[one.place for one in ones],
+            why="both lines of the bus rise to the level of the pull-ups when nobody speaks",
+            repair=[
+                *(
+                    one.typed(
+                        f"volts: {_volts(within)}",
+                        f"with the module's pull-ups moved to {volt_text(within)}",
+                    )
+                    for one in ones
+                ),
+                "remove the module's pull-ups, and pull-up-ohm from its claim",
+            ],
+            plugins=[one.instance for one in ones],
+            resource=line,
+        )
+
+
+# --- boards that are off -----------------------------------------------------------------------
+
+
+def _unpowered(wiring: Wiring) -> Iterator[Finding]:
+    """Yield what drives a line of the board from a supply that stays on when the board is off."""
+    severity = wiring.board.family.driven_while_off
+    board = wiring.board_supply()
+    if severity is None:
+        return
+    own: dict[InstanceName, tuple[str, Wired]] = {}
+    for one in wiring.wired:
+        if isinstance(one.claim, PowerClaim):
+            supply = wiring.supply(one.claim.supply)
+            if supply is not None and (board is None or supply.name != board.name):
+                own.setdefault(one.instance, (str(supply.name), one))
+    for one in wiring.on_board():
+        line = _driven(one)
+        if line is None or one.instance not in own:
+            continue
+        supply_name, feed = own[one.instance]
+        yield finding(
+            "unpowered-drive",
+            severity,
+            f"{one.text} drives {wiring.at(line)} from {supply_name}, even while the board is off",
+            places=[one.place],
+            why="its pins take no level before the board has its own: current flows in backwards",
+            repair=[
+                one.typed("shifter: true", "with a buffer fitted that the board's 3.3 V feeds")
+                if isinstance(one.claim, SignalClaim | UartClaim)
+                else "a buffer that the board's 3.3 V feeds, between both",
+                feed.typed("supply: 3V3", "if the part runs from it"),
+            ],
+            plugins=[one.instance],
+            resource=line,
+        )
+
+
+def _driven(one: Wired) -> LineName | None:
+    """Return the line that the other side drives, None where a buffer or nothing does."""
+    if one.assignment is None or not one.assignment.lines:
+        return None
+    uses = {use.signal: use.line for use in one.assignment.lines}
+    claim = one.claim
+    match claim:
+        case SignalClaim() if claim.function not in OUTPUTS:
+            passive = claim.shifter or contact(claim)
+            return None if passive else one.assignment.lines[0].line
+        case UartClaim():
+            return None if claim.shifter else uses.get("rx")
+        case SpiClaim():
+            return uses.get("miso")
+        case _:
+            return None
+
+
+# --- controllers ----------------------------------------------------------------------------
+
+
+def logic_of(wiring: Wiring, controller: Controller, chip: Chip) -> Millivolt | None:
+    """Return the level of the controller's pins: what is declared, its chip's, its supply's."""
+    if controller.volts is not None:
+        return controller.volts
+    if chip.logic is not None:
+        return chip.logic
+    if controller.supply is None:
+        return None
+    supply = wiring.supply(controller.supply)
+    if supply is not None:
+        return supply.volts
+    return Millivolt(3300) if wiring.supply_name(controller.supply) == "3V3" else _FIVE_VOLT
+
+
+def bears(pin: ChipPin, chip: Chip, level: Millivolt, logic: Millivolt | None) -> bool | None:
+    """Return whether *pin* bears *level* as a digital input; None: not known."""
+    if logic is not None and level <= logic:
+        return True
+    tolerant = chip.tolerates_5v if pin.tolerates_5v is None else pin.tolerates_5v
+    if tolerant is None:
+        return None if logic is None else False
+    return tolerant and level <= Millivolt(5500)
+
+
+def _link(
+    wiring: Wiring, name: ControllerName, controller: Controller, chip: Chip
+) -> Iterator[Finding]:
+    """Yield where the level between board and controller does not fit."""
+    link = next((one for one in wiring.links if str(one.instance) == str(name)), None)
+    logic = logic_of(wiring, controller, chip)
+    if link is None or not link.lines:
+        return
+    place = Place(origin=controller.origin, label=f"{name} linked by {controller.link}")
+    if logic is None:
+        yield finding(
+            "level-unknown",
+            Severity.WARNING,
+            f"nobody says with what voltage {name} runs, and it is wired to the board",
+            places=[place],
+            why=f"the pins of a {chip.name} have the level of its supply",
+            repair=[
+                f"controllers: {{{name}: {{volts: 5}}}}   or 3.3, as measured at its supply pin",
+                f"controllers: {{{name}: {{link: usb}}}}",
+            ],
+            resource=name,
+        )
+        return
+    uses = {use.signal: use.line for use in link.lines}
+    shared = "sda" in uses
+    received = uses.get("rx") or uses.get("miso") or uses.get("sda")
+    sent = uses.get("tx") or uses.get("mosi") or uses.get("scl")
+    fix = [
+        f"controllers: {{{name}: {{volts: 3.3}}}}   with a level shifter in the link",
+        f"controllers: {{{name}: {{link: usb}}}}",
+    ]
+    if received is not None:
+        level = level_of(wiring, received)
+        severity = judged(logic, level)
+        if severity is not None and level.most is not None:
+            yield finding(
+                "level-too-high",
+                severity,
+                f"{name} puts {volt_text(logic)} on {wiring.at(received)}, which bears "
+                f"{volt_text(level.most)}",
+                places=[place],
+                why="its usual bus library switches on pull-ups to its own supply"
+                if shared
+                else "a level above its supply flows into the chip through its protection",
+                repair=fix,
+                resource=received,
+            )
+    if sent is not None:
+        level = level_of(wiring, sent)
+        kind = "i2c" if shared else "atmega" if chip.logic is None else "cmos"
+        short = (
+            None
+            if level.logic is None
+            else margin(level.logic, wiring.problem.electrical.loads[kind], logic)
+        )
+        if short is not None and short < 0 and level.logic is not None:
+            yield finding(
+                "level-too-low",
+                Severity.WARNING,
+                f"{name} wants {volt_text(level.logic - short)} for a high level, "
+                f"{wiring.at(sent)} gives {volt_text(level.logic)}",
+                places=[place],
+                why=f"at {volt_text(logic)} it surely reads high from that level on",
+                repair=fix,
+                resource=sent,
+            )
