@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robokit_plan.model import DistributionMetadata, IndexFile, replace
+from robokit_plan.model import DistributionMetadata, IndexFile, limit_text, replace, span_text
 
 from ._metadata import MetadataUnusable, check_name, check_requirements, extra_names, unknown
 from ._pip_config import normal_name
@@ -90,7 +90,7 @@ def built_metadata(
     except MetadataUnusable as error:
         reason = str(error)
     except TooLarge:
-        reason = f"it is larger than {MAX_DOWNLOAD // 1_000_000} MB"
+        reason = f"it is larger than {limit_text(MAX_DOWNLOAD)}"
     return unknown(name, version, reason, "build")
 
 
@@ -121,7 +121,9 @@ def _reported(path: Path, environ: Mapping[str, str], python: str) -> dict[str, 
             check=False,
         )
     except subprocess.TimeoutExpired:
-        raise MetadataUnusable(f"its build did not end within {_TIMEOUT_S // 60} minutes") from None
+        raise MetadataUnusable(
+            f"its build did not end within {span_text(_TIMEOUT_S // 60)}"
+        ) from None
     except OSError:
         raise MetadataUnusable("pip could not be run to build it") from None
     if done.returncode:

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from urllib.parse import unquote, urlsplit, urlunsplit
 
+from robokit_plan.model import limit_text
+
 from ._debian_apt_config import AptSettings, certificates_for, proxy_for, verifies_peer
 from ._index_errors import IndexUnreachable
 
@@ -91,7 +93,7 @@ class Fetcher:
         except OSError as error:
             raise _unreachable(what, f"its folder cannot be read ({error.strerror})") from None
         if len(body) > limit:
-            raise _unreachable(what, f"it has more than {limit} bytes")
+            raise _unreachable(what, f"it has more than {limit_text(limit)}")
         return Fetched(200, body, {})
 
     def _from_server(self, url: str, limit: int, what: str, headers: Mapping[str, str]) -> Fetched:
@@ -158,7 +160,7 @@ class Fetcher:
         for piece in response.stream(1 << 16, decode_content=False):
             held += len(piece)
             if held > limit:
-                raise _unreachable(what, f"it has more than {limit} bytes")
+                raise _unreachable(what, f"it has more than {limit_text(limit)}")
             pieces.append(piece)
         if promised.isdecimal() and held < float(promised):
             raise _ComeBackLater(response.status)

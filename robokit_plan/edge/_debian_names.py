@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from robokit_plan.model import DebianName, DebianNameFact
+from robokit_plan.model import DebianName, DebianNameFact, distance
 
 from ._cached_yaml import DATA, read_data_file
 from ._debian_index import PackagesIndex
-from ._nearest import distance
 
 _MOST = 3
 

@@ -13,9 +13,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from robokit_plan.model import Finding
+from robokit_plan.model import Finding, distance
 
-from ._nearest import distance
 from ._quick import fits, is_valid
 from ._scalars import Surprise
 from ._shape import schema_errors

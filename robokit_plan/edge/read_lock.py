@@ -78,6 +78,7 @@ from robokit_plan.model import (
     is_sha256,
     is_udev_rule,
     is_variable_name,
+    limit_text,
 )
 
 from .unreadable import UnreadableFile
@@ -119,7 +120,7 @@ def read_lock(path: Path) -> Plan:
             place, (error.strerror or "cannot be read").lower(), _MAKE
         ) from error
     if len(raw) > MAX_BYTES:
-        raise UnreadableFile.at(place, f"it is larger than {MAX_BYTES // 1_000_000} MB", _MAKE)
+        raise UnreadableFile.at(place, f"it is larger than {limit_text(MAX_BYTES)}", _MAKE)
     try:
         text = raw.decode()
     except UnicodeDecodeError as error:

@@ -16,13 +16,13 @@ from robokit_plan.model import (
     Severity,
     dataclass,
     field,
+    find_nearest,
     finding,
     replace,
     sorted_findings,
 )
 
 from ._cross import check_robot, completed
-from ._nearest import find_nearest
 from ._tree import shown
 from .files import find_inside, is_inside, read_text
 from .manifests import file_digest, parse_manifest

@@ -9,6 +9,8 @@ from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
 
+from robokit_plan.model import limit_text
+
 from .files import passing_folder
 
 MAX_BYTES = 200_000_000
@@ -69,7 +71,7 @@ def revision_folder(folder: Path, revision: str, *, inside: str | None = None) -
     # From the top: git archive takes the folder that it runs in for a part of the tree.
     archive = _git(repository(folder), revision, "archive", "--format=tar", tree)
     if len(archive) > MAX_BYTES:
-        raise NoRevision(revision, f"its folder is larger than {MAX_BYTES // 1_000_000} MB")
+        raise NoRevision(revision, f"its folder is larger than {limit_text(MAX_BYTES)}")
     with passing_folder() as name:
         with tarfile.open(fileobj=BytesIO(archive)) as tar:
             # The filter refuses links and names that lead out, devices and odd modes.

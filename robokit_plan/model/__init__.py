@@ -252,14 +252,40 @@ from ._units import (
     MilliampHour,
     Millivolt,
     Ohm,
+)
+from ._value import dataclass, field, field_names, replace
+from .words import (
+    age_text,
+    counted,
     current_text,
+    distance,
+    drop_text,
+    few,
+    find_nearest,
+    frequency_text,
+    limit_text,
+    listed,
+    milliohm_text,
+    near_names,
+    ohm_text,
     size_text,
     span_text,
     volt_text,
 )
-from ._value import dataclass, field, field_names, replace
 
 __all__ = [
+    "ohm_text",
+    "near_names",
+    "milliohm_text",
+    "listed",
+    "limit_text",
+    "frequency_text",
+    "find_nearest",
+    "few",
+    "drop_text",
+    "distance",
+    "counted",
+    "age_text",
     "MAX_ALIKE",
     "AbsentNames",
     "Active",

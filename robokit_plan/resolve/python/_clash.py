@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 
-from robokit_plan.model import DistributionName, Need, dataclass, replace
+from robokit_plan.model import DistributionName, Need, dataclass, listed, replace
 
 from ._parsing import allows
 from ._releases import Release
@@ -32,7 +32,7 @@ class Trail:
     @property
     def text(self) -> str:
         """The whole chain in words."""
-        who = " and ".join(self.unit.instances)
+        who = listed(self.unit.instances)
         verb = "asks" if len(self.unit.instances) == 1 else "ask"
         steps = [f"{who} {verb} for {self.unit.text}"]
         for release, ask in self.through:

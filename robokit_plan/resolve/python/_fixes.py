@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from robokit_plan.model import listed
+
 from ._problem import PythonRequirement
-from ._words import joined
 
 
 def manifests(lines: Iterable[PythonRequirement]) -> str:
     """Return where to type what mends *lines*, which are never none."""
     names = sorted({line.plugin for line in lines})
-    return f"in the manifest{'s' if len(names) > 1 else ''} of {joined(names)}"
+    return f"in the manifest{'s' if len(names) > 1 else ''} of {listed(names)}"
 
 
 def requires_fix(text: str, lines: Iterable[PythonRequirement], more: str = "") -> str:
