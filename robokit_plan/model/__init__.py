@@ -113,7 +113,6 @@ from ._ids import (
     VariantName,
 )
 from ._instance import Instance, variant_needs
-from ._late import late_pattern
 from ._machine_facts import (
     GroupFact,
     MachineFacts,
@@ -495,7 +494,6 @@ __all__ = [
     "is_sha256",
     "is_udev_rule",
     "is_variable_name",
-    "late_pattern",
     "line_name",
     "most_bytes",
     "part_key",

@@ -10,33 +10,31 @@ from __future__ import annotations
 import re
 import unicodedata
 
-from ._late import late_pattern
-
 # Debian Policy 5.6.1 and 5.6.12; a colon only after an epoch.
-_DEBIAN_NAME = late_pattern(r"[a-z0-9][a-z0-9+.\-]+", re.ASCII)
-_DEBIAN_VERSION = late_pattern(r"(?:[0-9]+:)?[0-9A-Za-z][0-9A-Za-z.+~\-]*", re.ASCII)
+_DEBIAN_NAME = re.compile(r"[a-z0-9][a-z0-9+.\-]+", re.ASCII)
+_DEBIAN_VERSION = re.compile(r"(?:[0-9]+:)?[0-9A-Za-z][0-9A-Za-z.+~\-]*", re.ASCII)
 # PEP 503, already normalised.
-_PYTHON_NAME = late_pattern(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
+_PYTHON_NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 # useradd(8), systemd.unit(5) and kernel modules; the first character can start no option.
-_MACHINE_NAME = late_pattern(r"[A-Za-z0-9_][A-Za-z0-9_.@:\-]*", re.ASCII)
+_MACHINE_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.@:\-]*", re.ASCII)
 # POSIX.1-2017, 8.1: portable names of variables.
-_VARIABLE = late_pattern(r"[A-Za-z_][A-Za-z0-9_]*", re.ASCII)
+_VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*", re.ASCII)
 # Files that name what the firmware, the boot loader or the kernel is told, and nothing else.
-_BOOT_FILE = late_pattern(
+_BOOT_FILE = re.compile(
     r"/(?:boot|boot/firmware|boot/extlinux|etc/default|etc/kernel)/[A-Za-z0-9_][A-Za-z0-9_.-]*",
     re.ASCII,
 )
 # run-parts(8): hooks of kernel packages, the one kind of command that facts may name.
-_BOOT_COMMAND = late_pattern(
+_BOOT_COMMAND = re.compile(
     r"(?:[A-Z_]+=[A-Za-z0-9_-]+ )*/etc/kernel/postinst\.d/[A-Za-z0-9_-]+", re.ASCII
 )
 # sources.list(5): what stands in a line of it, and where packages put keyrings.
-_ARCHIVE_WORD = late_pattern(r"[A-Za-z0-9][A-Za-z0-9+./_-]*", re.ASCII)
-_ARCHIVE_ADDRESS = late_pattern(r"(?:https?|file|copy):/[^\s\\'\"`$#\[\]]+")
-_KEYRING = late_pattern(r"/(?:usr/share|etc/apt)/keyrings/[A-Za-z0-9_][A-Za-z0-9_.+-]*", re.ASCII)
-_BASE64 = late_pattern(r"(?:[A-Za-z0-9+/]{4})*(?:[A-Za-z0-9+/]{2}==|[A-Za-z0-9+/]{3}=)?", re.ASCII)
+_ARCHIVE_WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9+./_-]*", re.ASCII)
+_ARCHIVE_ADDRESS = re.compile(r"(?:https?|file|copy):/[^\s\\'\"`$#\[\]]+")
+_KEYRING = re.compile(r"/(?:usr/share|etc/apt)/keyrings/[A-Za-z0-9_][A-Za-z0-9_.+-]*", re.ASCII)
+_BASE64 = re.compile(r"(?:[A-Za-z0-9+/]{4})*(?:[A-Za-z0-9+/]{2}==|[A-Za-z0-9+/]{3}=)?", re.ASCII)
 # Python language reference, 2.3.1; manifests declare names in ASCII.
-_MODULE = late_pattern(r"[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)*", re.ASCII)
+_MODULE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)*", re.ASCII)
 # udev(7): keys that match, and of those that set only what names, marks or opens a device.
 _UDEV_PAIR = (
     r"(?:(?:ACTION|SUBSYSTEMS?|KERNELS?|DRIVERS?|ENV\{[A-Z0-9_]+\}|ATTRS?\{[A-Za-z0-9_/]+\})"
@@ -45,8 +43,8 @@ _UDEV_PAIR = (
     r'|ENV\{(?:ID_MM_DEVICE_IGNORE|ID_MM_PORT_IGNORE|BRLTTY_BRAILLE_DRIVER)\}="[01]?"'
     r'|ENV\{SYSTEMD_WANTS\}=""|OPTIONS\+?="(?:static_node=[A-Za-z0-9_/-]+|link_priority=[0-9-]+)")'
 )
-_UDEV_RULE = late_pattern(rf"{_UDEV_PAIR}(?:, ?{_UDEV_PAIR})*", re.ASCII)
-_SHA256 = late_pattern(r"[0-9a-f]{64}", re.ASCII)
+_UDEV_RULE = re.compile(rf"{_UDEV_PAIR}(?:, ?{_UDEV_PAIR})*", re.ASCII)
+_SHA256 = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
 def is_debian_name(text: str) -> bool:
