@@ -95,9 +95,9 @@ class _Commands(TyperGroup):
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         name = args[0]
         if name not in COMMANDS and not name.startswith("-"):
-            from difflib import get_close_matches
+            from robokit_plan.model import near_names
 
-            near = get_close_matches(name, COMMANDS, n=1)
+            near = near_names(name, COMMANDS, 1)
             hint = f"; nearest: {near[0]}" if near else ""
             ctx.fail(f"no command is called {name!r}{hint} (robokit-plan --help lists them)")
         return super().resolve_command(ctx, args)

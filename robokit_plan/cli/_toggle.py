@@ -12,7 +12,7 @@ from robokit_plan.cli._answers import Asked
 from robokit_plan.cli._failure import WrongUse
 from robokit_plan.cli._session import open_session, write_out
 from robokit_plan.cli._terminal import agreed, is_person_there, show, tell, width
-from robokit_plan.model import dataclass
+from robokit_plan.model import dataclass, near_names
 
 if TYPE_CHECKING:
     from robokit_plan.cli._session import Session
@@ -144,8 +144,6 @@ def _write_both(file: Path, text: str, lock_path: Path, lock: str) -> None:
 
 def _names(session: Session, switch: Switch) -> tuple[str, ...]:
     """Return instance or plugin names that the switch really changes."""
-    from difflib import get_close_matches
-
     reading = session.reading
     enabled = [str(one.instance) for one in reading.enabled]
     by_plugin = {str(one.plugin): str(one.instance) for one in reading.enabled}
@@ -156,7 +154,7 @@ def _names(session: Session, switch: Switch) -> tuple[str, ...]:
                 tell(f"{name} is enabled already")
                 continue
             if name not in reading.manifests:
-                near = get_close_matches(name, [str(one) for one in reading.manifests], n=3)
+                near = near_names(name, [str(one) for one in reading.manifests])
                 raise WrongUse(
                     f"no plugin in reach is called {name}",
                     why=f"nearest: {', '.join(near)}" if near else "",
@@ -170,7 +168,7 @@ def _names(session: Session, switch: Switch) -> tuple[str, ...]:
         elif name in reading.manifests:
             tell(f"{name} is not enabled")
         else:
-            near = get_close_matches(name, enabled, n=3)
+            near = near_names(name, enabled)
             raise WrongUse(
                 f"nothing that is enabled is called {name}",
                 why=f"enabled: {', '.join(enabled)}",

@@ -139,9 +139,9 @@ def _part(name: str) -> Part:
     known = read_parts()
     found = find_part(known, name)
     if found is None:
-        from difflib import get_close_matches
+        from robokit_plan.model import near_names
 
-        near = get_close_matches(name.casefold(), known, n=3)
+        near = near_names(name.casefold(), known)
         raise WrongUse(
             f"no part is called {name}",
             why=f"nearest: {', '.join(known[one].name for one in near)}" if near else "",

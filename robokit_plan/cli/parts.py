@@ -37,9 +37,9 @@ def parts(
     if name is not None:
         part = find_part(known, name)
         if part is None:
-            from difflib import get_close_matches
+            from robokit_plan.model import near_names
 
-            near = get_close_matches(name.casefold(), known, n=3)
+            near = near_names(name.casefold(), known)
             raise WrongUse(
                 f"no part is called {name}",
                 why=f"nearest: {', '.join(known[one].name for one in near)}" if near else "",

@@ -33,9 +33,9 @@ def rules(
 
     known = read_rules()
     if name is not None and name not in known:
-        from difflib import get_close_matches
+        from robokit_plan.model import near_names
 
-        near = get_close_matches(name, known, n=3)
+        near = near_names(name, known)
         raise WrongUse(
             f"no rule is called {name}",
             why=f"nearest: {', '.join(near)}" if near else "",

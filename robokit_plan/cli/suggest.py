@@ -70,8 +70,6 @@ def _named(problem: Problem, text: str) -> tuple[InstanceName, ClaimName]:
     Raises:
         WrongUse: There is no such claim, or it has no place of its own.
     """
-    from difflib import get_close_matches
-
     from robokit_plan.cli._failure import WrongUse
     from robokit_plan.model import SECTION_OF, ActuatorClaim, PowerClaim
     from robokit_plan.suggestions import pool_of
@@ -95,7 +93,9 @@ def _named(problem: Problem, text: str) -> tuple[InstanceName, ClaimName]:
             why=f"it stands under {placeless[text]}, and takes no line, bus or port",
         )
     instance = text.partition(".")[0]
-    near = get_close_matches(text, claims, n=3) or sorted(
+    from robokit_plan.model import near_names
+
+    near = near_names(text, claims) or sorted(
         name for name in claims if name.partition(".")[0] == instance
     )
     raise WrongUse(

@@ -18,7 +18,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robokit_plan.model import DistributionMetadata, IndexFile, replace
+from robokit_plan.model import DistributionMetadata, IndexFile, limit_text, replace, span_text
 
 from ._metadata import (
     MetadataInvalid,
@@ -103,7 +103,7 @@ def built_metadata(
     except MetadataUnusable as error:
         reason = str(error)
     except TooLarge:
-        reason = f"it is larger than {MAX_DOWNLOAD // 1_000_000} MB"
+        reason = f"it is larger than {limit_text(MAX_DOWNLOAD)}"
     return unknown(name, version, reason, "build")
 
 
@@ -129,7 +129,9 @@ def _reported(path: Path, environ: Mapping[str, str], python: str) -> dict[str, 
     try:
         status = _ended(command, cwd=path.parent, environ=passed)
     except subprocess.TimeoutExpired:
-        raise MetadataUnusable(f"its build did not end within {_TIMEOUT_S // 60} minutes") from None
+        raise MetadataUnusable(
+            f"its build did not end within {span_text(_TIMEOUT_S // 60)}"
+        ) from None
     except OSError:
         raise MetadataUnusable("pip could not be run to build it") from None
     if status:

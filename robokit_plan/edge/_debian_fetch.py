@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import NamedTuple, TypeVar
 from urllib.parse import SplitResult, unquote, urlsplit, urlunsplit
 
+from robokit_plan.model import limit_text
+
 from ._debian_apt_config import AptSettings, certificates_for, proxy_for, verifies_peer
 from ._index_errors import IndexUnreachable
 from ._ordinary import TooLong, read_bytes
@@ -211,7 +213,7 @@ def _sized(limit: int, what: str) -> Iterator[None]:
     try:
         yield
     except (TooLarge, TooLong):
-        raise _unreachable(what, f"it has more than {limit} bytes") from None
+        raise _unreachable(what, f"it has more than {limit_text(limit)}") from None
 
 
 def _failed(what: str) -> str:

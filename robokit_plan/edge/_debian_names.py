@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from robokit_plan.formats.nearest import distance
-from robokit_plan.model import DebianName, DebianNameFact
+from robokit_plan.model import DebianName, DebianNameFact, distance
 
 from ._cached_yaml import DATA, read_data_file
 from ._debian_index import PackagesIndex

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from robokit_plan.formats.unreadable import UnreadableFile
-from robokit_plan.model import DebianName, DebianPackage, Origin
+from robokit_plan.model import DebianName, DebianPackage, Origin, limit_text
 
 from ._debian_index import fields_of, package_of, stanzas
 
@@ -35,7 +35,7 @@ def read_status_file(
         )
     try:
         if path.stat().st_size > _LIMIT:
-            raise UnreadableFile.at(here, f"it has more than {_LIMIT // 1_000_000} MB")
+            raise UnreadableFile.at(here, f"it has more than {limit_text(_LIMIT)}")
         raw = path.read_bytes()
     except OSError as error:
         raise UnreadableFile.at(

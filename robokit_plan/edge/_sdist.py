@@ -19,7 +19,14 @@ import zlib
 from collections.abc import Callable, Iterator
 from typing import IO, TYPE_CHECKING, Any, cast
 
-from robokit_plan.model import DistributionMetadata, DistributionName, IndexFile, replace
+from robokit_plan.model import (
+    DistributionMetadata,
+    DistributionName,
+    IndexFile,
+    limit_text,
+    listed,
+    replace,
+)
 
 from ._metadata import (
     MAX_BYTES,
@@ -83,7 +90,7 @@ def sdist_metadata(client: Client, file: IndexFile) -> DistributionMetadata:
     except MetadataUnusable as error:
         reason = str(error)
     except TooLarge:
-        reason = f"it is larger than {MAX_DOWNLOAD // 1_000_000} MB"
+        reason = f"it is larger than {limit_text(MAX_DOWNLOAD)}"
     return unknown(name, version, reason, "sdist")
 
 
@@ -177,7 +184,7 @@ def metadata_of(
         return replace(told, build_requires=build_requires)
     left_open = {"dependencies", "optional-dependencies"} & set(_texts(project, "dynamic"))
     if left_open:
-        reason = f"its pyproject.toml leaves {' and '.join(sorted(left_open))} to its build"
+        reason = f"its pyproject.toml leaves {listed(sorted(left_open))} to its build"
         return replace(told, reason=reason, build_requires=build_requires)
     return _from_project(project, name, version, build_requires)
 

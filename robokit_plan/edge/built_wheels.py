@@ -22,7 +22,7 @@ from typing import IO
 from packaging.utils import InvalidWheelFilename, canonicalize_name, parse_wheel_filename
 from packaging.version import InvalidVersion, Version
 
-from robokit_plan.model import SourceBuild
+from robokit_plan.model import SourceBuild, limit_text
 
 from ._wheel_range import BROKEN_ZIP
 from .card_files import UnfitForCard
@@ -168,7 +168,7 @@ def _ordinary(path: Path, most: int) -> Iterator[IO[bytes]]:
         if not stat.S_ISREG(about.st_mode):
             raise _WrongError(f"{path.name} is no ordinary file")
         if about.st_size > most:
-            raise _WrongError(f"{path.name} is larger than {most} bytes")
+            raise _WrongError(f"{path.name} is larger than {limit_text(most)}")
         yield file
 
 

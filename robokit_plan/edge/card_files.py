@@ -18,7 +18,15 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robokit_plan.model import DebianPin, Plan, PythonPin, Robot, dataclass, is_plain_line
+from robokit_plan.model import (
+    DebianPin,
+    Plan,
+    PythonPin,
+    Robot,
+    dataclass,
+    is_plain_line,
+    limit_text,
+)
 
 from ._cached_yaml import DATA, read_data_file
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
@@ -78,7 +86,7 @@ def robot_files(root: Path, *, without: Iterable[Path] = ()) -> Iterator[tuple[s
             names.add(where)
             total += path.stat().st_size
             if total > MAX_CODE:
-                raise UnfitForCard(f"the robot's folder holds more than {MAX_CODE // 1_000_000} MB")
+                raise UnfitForCard(f"the robot's folder holds more than {limit_text(MAX_CODE)}")
             yield where, path
 
 

@@ -28,6 +28,7 @@ from robokit_plan.model import (
     Severity,
     Source,
     System,
+    age_text,
     dataclass,
     field,
     finding,
@@ -51,7 +52,7 @@ from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
 from ._ordinary import read_bytes
 from .files import passing_folder
 from .interruption import worker_pool
-from .kept_rows import ARCHIVE_FRESH_S, Rows, ago
+from .kept_rows import ARCHIVE_FRESH_S, Rows
 
 APT_PLACE = Origin(file="apt configuration")
 """Where apt's settings come from; the machine's own paths stay out of what we print."""
@@ -600,7 +601,8 @@ class _Job:
             finding(
                 "archive-stale",
                 Severity.WARNING,
-                f"{address.label} is planned from what was read {ago(self.now() - kept.read_at)}",
+                f"{address.label} is planned from what was read "
+                f"{age_text(self.now() - kept.read_at)}",
                 places=[self._place(address)],
                 why=trouble.why,
                 repair=trouble.repair,
@@ -657,7 +659,8 @@ class _Job:
                     finding(
                         "archive-stale",
                         Severity.NOTE,
-                        f"{address.label} is planned from what was read {ago(now - known.read_at)}",
+                        f"{address.label} is planned from what was read "
+                        f"{age_text(now - known.read_at)}",
                         places=[self._place(address)],
                         why="offline nobody is asked",
                         repair="the same command without --offline",
@@ -743,7 +746,9 @@ class _Job:
             },
             files=tuple(str(index.path) for index in indices),
             moments=tuple((moment, now > moment) for moment in sorted(set(moments))),
-            ages=tuple(ago(now - known.read_at) for _, known in releases) if self.offline else (),
+            ages=tuple(age_text(now - known.read_at) for _, known in releases)
+            if self.offline
+            else (),
         )
 
 

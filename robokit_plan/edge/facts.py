@@ -23,6 +23,7 @@ from robokit_plan.model import (
     Electrical,
     I2cFacts,
     Part,
+    near_names,
     part_key,
 )
 
@@ -87,11 +88,9 @@ def board_id(compatible: str) -> BoardId:
         case (only,):
             return only
         case ():
-            from difflib import get_close_matches
-
             raise UnknownBoard(
                 compatible,
-                near=tuple(BoardId(name) for name in get_close_matches(compatible, known, n=3)),
+                near=tuple(BoardId(name) for name in near_names(compatible, known)),
             )
         case _:
             raise UnknownBoard(compatible, several=bearers)

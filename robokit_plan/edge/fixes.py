@@ -14,14 +14,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from robokit_plan.formats.ambiguities import joined_splits
-from robokit_plan.formats.nearest import distance
 from robokit_plan.formats.scalars import Ambiguity
 from robokit_plan.formats.schema_findings import schema_errors
 from robokit_plan.formats.schema_predicates import fits, is_valid
 from robokit_plan.formats.tree import Node, parse_tree, shown
 from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.formats.written import quoted
-from robokit_plan.model import Finding
+from robokit_plan.model import Finding, distance
 
 from .manifests import KNOWN_FORMAT, parse_manifest
 from .robots import parse_robot

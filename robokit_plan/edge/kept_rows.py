@@ -12,6 +12,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from robokit_plan.model import age_text
+
 if TYPE_CHECKING:
     from .cache import Cache
 
@@ -180,15 +182,5 @@ def _releases_stand(rows: Rows, now: float, *, offline: bool) -> bool:
             return False
         if not offline and not (verified and 0 <= now - read_at < ARCHIVE_FRESH_S):
             return False
-        ages.append(ago(now - read_at))
+        ages.append(age_text(now - read_at))
     return not rows.ages or tuple(ages) == rows.ages
-
-
-def ago(seconds: float) -> str:
-    """Return an age in words."""
-    minutes = max(0, int(seconds // 60))
-    if minutes < 120:
-        return f"{minutes} minutes ago"
-    if minutes < 2880:
-        return f"{minutes // 60} hours ago"
-    return f"{minutes // 1440} days ago"

@@ -34,6 +34,7 @@ from robokit_plan.model import (
     VariantName,
     finding,
     folded,
+    listed,
     sorted_findings,
 )
 
@@ -277,7 +278,7 @@ def _repeated_claims(base: Needs, variants: tuple[Variant, ...]) -> Iterator[Fin
             yield finding(
                 "claim-twice",
                 Severity.ERROR,
-                f"claim {shown(name)} stands under {' and '.join(sorted(sections))}"
+                f"claim {shown(name)} stands under {listed(sorted(sections))}"
                 if len(sections) > 1
                 else f"claim {shown(name)} stands in a variant and beside the variants",
                 places=[claim.key.origin for claim in alike],

@@ -21,6 +21,7 @@ from robokit_plan.model import (
     IndexFile,
     ProjectPage,
     dataclass,
+    few,
     field,
     replace,
 )
@@ -550,9 +551,8 @@ class PythonIndexes:
         what += [f"the metadata of {file.filename}" for file in files]
         if not what:
             return
-        more = f" and {len(what) - 3} more" if len(what) > 3 else ""
         raise IndexUnreachable(
-            f"{', '.join(what[:3])}{more} {'was' if len(what) == 1 else 'were'} never read",
+            f"{few(what, 3)} {'was' if len(what) == 1 else 'were'} never read",
             index=sources[urls[0]].name if urls else files[0].index,
             why="the network is not to be used, and the cache of this machine does not hold it",
             repair=("the same command once with the network",),

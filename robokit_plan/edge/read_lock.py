@@ -6,7 +6,7 @@ from pathlib import Path
 
 from robokit_plan.formats.lock import parse_lock
 from robokit_plan.formats.unreadable import UnreadableFile
-from robokit_plan.model import Origin, Plan
+from robokit_plan.model import Origin, Plan, limit_text
 
 MAX_BYTES = 16_000_000
 """Of a lock file; a large robot needs less than a tenth."""
@@ -31,7 +31,7 @@ def read_lock(path: Path) -> Plan:
             place, (error.strerror or "cannot be read").lower(), _MAKE
         ) from error
     if len(raw) > MAX_BYTES:
-        raise UnreadableFile.at(place, f"it is larger than {MAX_BYTES // 1_000_000} MB", _MAKE)
+        raise UnreadableFile.at(place, f"it is larger than {limit_text(MAX_BYTES)}", _MAKE)
     try:
         text = raw.decode()
     except UnicodeDecodeError as error:

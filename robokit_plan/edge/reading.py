@@ -6,7 +6,6 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
-from robokit_plan.formats.nearest import find_nearest
 from robokit_plan.formats.robot_references import check_robot, completed
 from robokit_plan.formats.tree import shown
 from robokit_plan.formats.unreadable import UnreadableFile
@@ -20,6 +19,7 @@ from robokit_plan.model import (
     Severity,
     dataclass,
     field,
+    find_nearest,
     finding,
     replace,
     sorted_findings,

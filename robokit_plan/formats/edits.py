@@ -13,9 +13,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from robokit_plan.model import EnabledPlugin, Origin, dataclass
+from robokit_plan.model import EnabledPlugin, Origin, dataclass, find_nearest
 
-from .nearest import find_nearest
 from .tree import Node, parse_tree, shown
 from .unreadable import UnreadableFile
 from .written import extent, written, written_map

@@ -21,12 +21,14 @@ from robokit_plan.model import (
     SignalClaim,
     VariantName,
     Wiring,
+    distance,
+    few,
+    find_nearest,
     finding,
+    listed,
     replace,
 )
 
-from .nearest import distance, find_nearest
-from .schema_findings import listed
 from .tree import shown
 
 Manifests = Mapping[PluginName, Manifest]
@@ -139,7 +141,7 @@ def why_not(setting: Setting, value: SettingValue) -> str:
         if setting.maximum is not None and value > setting.maximum:
             return f"the most is {setting.maximum}"
     if setting.choices and value not in setting.choices:
-        return f"{listed(shown(_word(one)) for one in setting.choices)} is wanted"
+        return f"{listed((shown(_word(one)) for one in setting.choices), 'or')} is wanted"
     return ""
 
 
@@ -182,15 +184,14 @@ def _profile_unknown(robot: Robot, profile: str) -> Finding:
 
 def _plugin_unknown(entry: EnabledPlugin, manifests: Manifests, *, in_use: bool) -> Finding:
     near = find_nearest(entry.plugin, manifests)
-    known = ", ".join(shown(one) for one in sorted(manifests)[:12])
-    more = f" and {len(manifests) - 12} more" if len(manifests) > 12 else ""
+    known = few([shown(one) for one in sorted(manifests)], 12)
     instead = f"{near}   in place of {entry.plugin}" if near else f"robokit-plan new {entry.plugin}"
     return finding(
         "plugin-unknown",
         Severity.ERROR if in_use else Severity.WARNING,
         f"there is no plugin {shown(entry.plugin)}" + (f"; {shown(near)} is there" if near else ""),
         places=[entry.origin],
-        why=f"plugins: {known}{more}" if known else "no plugin was found at all",
+        why=f"plugins: {known}" if known else "no plugin was found at all",
         repair=[instead, *((f"robokit-plan disable {entry.instance}",) if in_use else ())],
         plugins=[entry.instance],
     )
@@ -489,7 +490,8 @@ def _check_references(robot: Robot) -> Iterator[Finding]:
                 Severity.ERROR,
                 f"supply {shown(supply.name)} feeds {shown(target)}, which this file does not have",
                 places=[supply.origin],
-                why=f"it can feed {listed(shown(one) for one in sorted(fed - {supply.name}))}",
+                why="it can feed "
+                + listed((shown(one) for one in sorted(fed - {supply.name})), "or"),
                 repair=f"supplies: {{{supply.name}: {{feeds: {near}}}}}"
                 if near
                 else f"remove {target} from feeds",

@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from enum import Enum
 
-from robokit_plan.model import SettingValue, late_pattern
+from robokit_plan.model import SettingValue
 
 # YAML 1.2.2, section 10.3.2 (core schema), and YAML 1.1, types bool, int and float.
 _NULL = ("", "~", "null", "Null", "NULL")
 _BOOL = (("true", True), ("false", False))
 _SWITCH = (("yes", True), ("no", False), ("on", True), ("off", False))
-_INT = late_pattern(r"[-+]?(?:0|[1-9][0-9]*)\Z")
-_HEX = late_pattern(r"0x[0-9a-fA-F]+\Z")
-_FLOAT = late_pattern(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?\Z")
-_FLOAT_OF_BOTH = late_pattern(r"(?:[-+]?[0-9]+\.[0-9]*|\.[0-9]+)(?:[eE][-+][0-9]+)?\Z")
+_INT = re.compile(r"[-+]?(?:0|[1-9][0-9]*)\Z")
+_HEX = re.compile(r"0x[0-9a-fA-F]+\Z")
+_FLOAT = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?\Z")
+_FLOAT_OF_BOTH = re.compile(r"(?:[-+]?[0-9]+\.[0-9]*|\.[0-9]+)(?:[eE][-+][0-9]+)?\Z")
 """YAML 1.1 wants a point, a digit before it where there is a sign, and a sign in the exponent."""
-_LEADING_ZERO = late_pattern(r"[-+]?0[0-9]+\Z")
-_UNDERSCORED = late_pattern(
+_LEADING_ZERO = re.compile(r"[-+]?0[0-9]+\Z")
+_UNDERSCORED = re.compile(
     r"(?=[^_]*_)(?=[^0-9]*[0-9])[-+]?(?:0x[0-9a-fA-F_]+|[0-9_]*\.?[0-9_]*(?:[eE][-+]?[0-9_]+)?)\Z"
 )
-_OTHER_BASE = late_pattern(r"(?:[-+]?0b[01][01_]*|0o[0-7]+|[-+]0x[0-9a-fA-F]+)\Z")
-_SEXAGESIMAL = late_pattern(r"[-+]?[0-9][0-9_]*(?::[0-5]?[0-9])+(?:\.[0-9_]*)?\Z")
-_NOT_A_NUMBER = late_pattern(r"(?:[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z")
+_OTHER_BASE = re.compile(r"(?:[-+]?0b[01][01_]*|0o[0-7]+|[-+]0x[0-9a-fA-F]+)\Z")
+_SEXAGESIMAL = re.compile(r"[-+]?[0-9][0-9_]*(?::[0-5]?[0-9])+(?:\.[0-9_]*)?\Z")
+_NOT_A_NUMBER = re.compile(r"(?:[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z")
 _LONGEST_NUMBER = 40
 """Beyond that it is no quantity; also keeps int() and float() quick."""
 

@@ -8,10 +8,9 @@ from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
 from typing import Any
 
-from robokit_plan.model import MAX_ALIKE, Finding, Severity, finding
+from robokit_plan.model import MAX_ALIKE, Finding, Severity, find_nearest, finding, listed
 
 from .ambiguities import key_ambiguities, scalar_ambiguity
-from .nearest import find_nearest
 from .scalars import plain_value
 from .schema_predicates import fits, is_valid
 from .tree import Node, Path, Scalar, shown
@@ -246,7 +245,7 @@ def _findings(
             yield finding(
                 "schema",
                 Severity.ERROR,
-                f"{where} lacks {listed(shown(name) for name in names)}",
+                f"{where} lacks {listed((shown(name) for name in names), 'or')}",
                 places=[node.origin],
                 repair=[f"{names[0]}: …"],
             )
@@ -280,9 +279,9 @@ def _wrong(
     match error.keyword:
         case "enum" | "const":
             options = [str(one) for one in _list(error.value)]
-            want = listed(shown(one) for one in options)
+            want = listed((shown(one) for one in options), "or")
             near = find_nearest(node.raw, options) if node.kind == "scalar" else None
-            repair = [prefix + (near or listed(options))]
+            repair = [prefix + (near or listed(options, "or"))]
         case "minimum" | "exclusiveMinimum":
             least = error.value
             want = f"more than {least}" if error.keyword.startswith("ex") else f"at least {least}"
@@ -473,14 +472,6 @@ def dotted(path: Iterable[str | int]) -> str:
     return text
 
 
-def listed(words: Iterable[str], last: str = "or") -> str:
-    """Return ``a, b or c``."""
-    all_ = list(words)
-    if len(all_) < 2:
-        return "".join(all_)
-    return f"{', '.join(all_[:-1])} {last} {all_[-1]}"
-
-
 def shown_value(node: Node) -> str:
     """Return a value as a repair repeats it: what is short as written, the rest as an ellipsis."""
     if node.flow and node.kind != "scalar":
@@ -513,7 +504,7 @@ _KINDS = {
 
 def _wanted(error: SchemaError) -> str:
     if error.keyword in {"enum", "const"}:
-        return listed(shown(str(one)) for one in _list(error.value))
+        return listed((shown(str(one)) for one in _list(error.value)), "or")
     return _title(error)
 
 
@@ -527,7 +518,7 @@ def _title(error: SchemaError) -> str:
         types = _types(error.value)
         if types[0] in {"object", "array"}:
             return _KINDS[types[0]]
-        return str(error.title or listed(_KINDS[one] for one in types))
+        return str(error.title or listed((_KINDS[one] for one in types), "or"))
     return str(error.title or "of another form")
 
 

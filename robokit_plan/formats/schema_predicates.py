@@ -14,8 +14,6 @@ from collections.abc import Callable
 from math import inf
 from typing import Any
 
-from robokit_plan.model import late_pattern
-
 Verdict = Callable[[Any], bool]
 
 _SILENT = frozenset(
@@ -143,7 +141,7 @@ _OF_NUMBER = frozenset({"type", "minimum", "maximum"})
 
 def _text(schema: dict[str, Any]) -> Verdict:
     least, most = schema.get("minLength", 0), schema.get("maxLength", inf)
-    pattern = late_pattern(_ecma(schema.get("pattern", "")))
+    pattern = re.compile(_ecma(schema.get("pattern", "")))
 
     def text(data: Any) -> bool:
         return (
@@ -227,7 +225,7 @@ def _same(left: Any, right: Any) -> bool:
 
 
 def _pattern(value: str, _: _Root) -> Verdict:
-    pattern = late_pattern(_ecma(value))
+    pattern = re.compile(_ecma(value))
     return lambda data: not isinstance(data, str) or pattern.search(data) is not None
 
 
@@ -235,7 +233,7 @@ def _finder(pattern: str) -> Callable[[str], object]:
     """Return what says whether *pattern* is found in a text."""
     start = re.fullmatch(r"\^([A-Za-z0-9-]+)", pattern)
     if start is None:
-        return late_pattern(_ecma(pattern)).search
+        return re.compile(_ecma(pattern)).search
     word = start[1]
     return lambda text: text.startswith(word)
 

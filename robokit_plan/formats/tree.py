@@ -20,7 +20,7 @@ from yaml.events import (
     SequenceStartEvent,
 )
 
-from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding, replace
+from robokit_plan.model import Finding, Origin, SettingValue, Severity, finding, limit_text, replace
 
 from .scalars import NUMBERS_BEGIN, WORDS, Ambiguity, plain_value
 from .unreadable import UnreadableFile
@@ -260,7 +260,7 @@ def decoded(content: bytes, file: str) -> str:
     if len(content) > MAX_BYTES:
         raise UnreadableFile.at(
             Origin(file=file),
-            f"it is larger than {MAX_BYTES // 1_000_000} MB, more than any such file needs",
+            f"it is larger than {limit_text(MAX_BYTES)}, more than any such file needs",
             "give the path of a manifest.yaml or robot.yaml",
         )
     if b"\0" in content:

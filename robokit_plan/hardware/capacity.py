@@ -23,6 +23,7 @@ from robokit_plan.model import (
     fetched_bytes,
     finding,
     instance_sizes,
+    listed,
     most_bytes,
     size_text,
     sized_items,
@@ -88,9 +89,7 @@ def _memory(plan: Plan, robot: Robot, board: Board, entries: _Entries) -> Iterat
     ]
     key = robot.system.places.get("memory-mb", robot.places.get("board", robot.origin))
     if not sizes or (len(sizes) > 1 and need <= sizes[-1]):
-        one_of = " or ".join(
-            part for part in (", ".join(map(str, sizes[:-1])), *map(str, sizes[-1:])) if part
-        )
+        one_of = listed(map(str, sizes), "or")
         enough = next((size for size in sizes if size >= need), 1 << need.bit_length())
         yield finding(
             "memory-unknown",

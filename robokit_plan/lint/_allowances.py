@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from difflib import get_close_matches
 
 from robokit_plan.model import (
     Allowed,
@@ -15,6 +14,7 @@ from robokit_plan.model import (
     dataclass,
     field,
     finding,
+    near_names,
     sorted_findings,
 )
 
@@ -159,7 +159,7 @@ def _invalid(comment: LineComment, message: str, repair: str) -> Finding:
 
 
 def _unknown(comment: LineComment, name: str, rules: Mapping[RuleName, RuleKind]) -> Finding:
-    near = get_close_matches(name, rules, n=1)
+    near = near_names(name, rules, 1)
     mended = comment.text.replace(name, near[0], 1) if near else ""
     return finding(
         "allow-invalid",

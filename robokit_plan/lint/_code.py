@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from difflib import get_close_matches
 
 from packaging.utils import canonicalize_name
 
@@ -15,6 +14,7 @@ from robokit_plan.model import (
     PythonFacts,
     Severity,
     finding,
+    near_names,
 )
 
 from ._about import place_of
@@ -81,7 +81,7 @@ def check_behaviour_object(manifest: Manifest, code: PluginCode) -> Iterator[Fin
 def _near(code: PluginCode, module: str, attribute: str) -> list[str]:
     """Return references to names of *module* that *attribute* was perhaps meant to be."""
     name, dot, rest = attribute.partition(".")
-    near = get_close_matches(name, sorted(code.modules.get(module, ())), n=1)
+    near = near_names(name, sorted(code.modules.get(module, ())), 1)
     return [f"{module}:{one}{dot}{rest}" for one in near]
 
 

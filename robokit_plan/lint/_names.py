@@ -17,6 +17,7 @@ from robokit_plan.model import (
     Severity,
     Text,
     finding,
+    listed,
 )
 
 from ._requirements import find_requirement
@@ -105,7 +106,7 @@ def _debian(
     return finding(
         "debian-package-missing",
         Severity.WARNING,
-        f"{' | '.join(names)} is not in {' or '.join(absent.systems)}, as it was read last",
+        f"{' | '.join(names)} is not in {listed(absent.systems, 'or')}, as it was read last",
         places=[text.origin],
         why="no package of that name and none that provides it",
         repair=[f'"{one}" in place of "{names[0]}"' for one in near]

@@ -4,16 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from difflib import get_close_matches
 
-from robokit_plan.model import (
-    ActuatorClaim,
-    Finding,
-    Manifest,
-    Severity,
-    Text,
-    finding,
-)
+from robokit_plan.model import ActuatorClaim, Finding, Manifest, Severity, Text, finding, near_names
 
 from ._about import place_of
 
@@ -143,7 +135,7 @@ def check_commands(manifest: Manifest, actuators: frozenset[str]) -> Iterator[Fi
         known = actuators | actuators_of([manifest])
         if text.text in known:
             continue
-        near = get_close_matches(text.text, sorted(known), n=1)
+        near = near_names(text.text, sorted(known), 1)
         yield finding(
             "command-unknown",
             Severity.WARNING,

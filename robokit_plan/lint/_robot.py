@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from difflib import get_close_matches
 
 from robokit_plan.model import (
     ActuatorClaim,
@@ -18,6 +17,7 @@ from robokit_plan.model import (
     finding,
     is_archive_address,
     is_relative_path,
+    near_names,
     sorted_findings,
 )
 
@@ -227,7 +227,7 @@ def check_stray_controllers(
             named += [("stops", name, inhibit.origin, inhibit.stops) for name in inhibit.stops]
         for key, name, place, every in named:
             if name not in known:
-                near = get_close_matches(name, known, n=1)
+                near = near_names(name, known, 1)
                 words = ", ".join(near[0] if near and one == name else one for one in every)
                 entry = f"{key}: [{words}]"
                 entry = f"inhibit: {{{entry}}}" if key == "stops" else entry

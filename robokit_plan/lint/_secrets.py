@@ -2,50 +2,49 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
-from robokit_plan.model import Finding, Manifest, Origin, Severity, finding, late_pattern
+from robokit_plan.model import Finding, Manifest, Origin, Severity, finding
 
 # Prefixes and shapes that issuers of tokens publish so that scanners can find them; each with
 # words, one of which every hit holds: to look for a word is quicker by far than for a shape.
 _TOKENS = (
-    ("a private key", ("-----BEGIN ",), late_pattern(r"-----BEGIN [A-Z ]*PRIVATE KEY-----")),
+    ("a private key", ("-----BEGIN ",), re.compile(r"-----BEGIN [A-Z ]*PRIVATE KEY-----")),
     (
         "a token of a code host",
         ("ghp_", "gho_", "ghu_", "ghs_", "ghr_", "glpat-"),
-        late_pattern(r"\b(?:gh[pousr]_[A-Za-z0-9]{30,}|glpat-[\w-]{20,})"),
+        re.compile(r"\b(?:gh[pousr]_[A-Za-z0-9]{30,}|glpat-[\w-]{20,})"),
     ),
-    ("an access key", ("AKIA", "ASIA"), late_pattern(r"\b(?:AKIA|ASIA)[A-Z0-9]{16}\b")),
+    ("an access key", ("AKIA", "ASIA"), re.compile(r"\b(?:AKIA|ASIA)[A-Z0-9]{16}\b")),
     (
         "an API key",
         ("sk-", "sk_", "rk-", "rk_", "pk-", "pk_"),
-        late_pattern(r"\b(?:sk|rk|pk)[-_](?:live|proj|test|ant)?[-_]?[A-Za-z0-9_-]{24,}"),
+        re.compile(r"\b(?:sk|rk|pk)[-_](?:live|proj|test|ant)?[-_]?[A-Za-z0-9_-]{24,}"),
     ),
-    ("a chat token", ("xox",), late_pattern(r"\bxox[abprs]-[A-Za-z0-9-]{10,}")),
-    ("an index token", ("pypi-",), late_pattern(r"\bpypi-[A-Za-z0-9_-]{30,}")),
+    ("a chat token", ("xox",), re.compile(r"\bxox[abprs]-[A-Za-z0-9-]{10,}")),
+    ("an index token", ("pypi-",), re.compile(r"\bpypi-[A-Za-z0-9_-]{30,}")),
     (
         "a bearer token",
         ("Bearer", "bearer"),
-        late_pattern(r"\b[Bb]earer\s+[A-Za-z0-9._~+/-]{20,}"),
+        re.compile(r"\b[Bb]earer\s+[A-Za-z0-9._~+/-]{20,}"),
     ),
     (
         "a web token",
         ("eyJ",),
-        late_pattern(r"\beyJ[A-Za-z0-9_-]{10,}\.[A-Za-z0-9_-]{10,}\.[A-Za-z0-9_-]{5,}"),
+        re.compile(r"\beyJ[A-Za-z0-9_-]{10,}\.[A-Za-z0-9_-]{10,}\.[A-Za-z0-9_-]{5,}"),
     ),
 )
-_CREDENTIALS = late_pattern(r"\b[a-z][a-z0-9+.-]{1,20}://([^/\s@:'\"]{1,200}):([^/\s@'\"]{1,200})@")
-_REST = late_pattern(r"[^\s\"'`,\]}>]*")
-_ASSIGNED = late_pattern(
+_CREDENTIALS = re.compile(r"\b[a-z][a-z0-9+.-]{1,20}://([^/\s@:'\"]{1,200}):([^/\s@'\"]{1,200})@")
+_REST = re.compile(r"[^\s\"'`,\]}>]*")
+_ASSIGNED = re.compile(
     r"(?i)\b([a-z0-9_-]*(?:password|passwd|secret|token|api[-_]?key|access[-_]?key))"
     r"[\"']?\s*[:=]\s*[\"']?([A-Za-z0-9+/_.~-]{12,200}={0,2})"
 )
 _ASSIGNED_WORDS = ("password", "passwd", "secret", "token", "key")
 _MARKS = ("://", *(mark for _, marks, _ in _TOKENS for mark in marks))
-_FILLERS = late_pattern(r"(?i)^(?:x+|\.+|changeme|your[-_].*|example.*|placeholder.*|<.*)$")
-_SECRET_NAME = late_pattern(
-    r"(?i)(?:password|passwd|secret|token|api_?key|access_?key|private_?key)"
-)
+_FILLERS = re.compile(r"(?i)^(?:x+|\.+|changeme|your[-_].*|example.*|placeholder.*|<.*)$")
+_SECRET_NAME = re.compile(r"(?i)(?:password|passwd|secret|token|api_?key|access_?key|private_?key)")
 
 
 def lint_text(text: str, file: str) -> Iterator[Finding]:

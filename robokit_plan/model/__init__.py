@@ -113,7 +113,6 @@ from ._ids import (
     VariantName,
 )
 from ._instance import Instance, variant_needs
-from ._late import late_pattern
 from ._machine_facts import (
     GroupFact,
     MachineFacts,
@@ -277,14 +276,40 @@ from ._units import (
     MilliampHour,
     Millivolt,
     Ohm,
+)
+from ._value import dataclass, field, field_defaults, field_names, replace
+from .words import (
+    age_text,
+    counted,
     current_text,
+    distance,
+    drop_text,
+    few,
+    find_nearest,
+    frequency_text,
+    limit_text,
+    listed,
+    milliohm_text,
+    near_names,
+    ohm_text,
     size_text,
     span_text,
     volt_text,
 )
-from ._value import dataclass, field, field_defaults, field_names, replace
 
 __all__ = [
+    "ohm_text",
+    "near_names",
+    "milliohm_text",
+    "listed",
+    "limit_text",
+    "frequency_text",
+    "find_nearest",
+    "few",
+    "drop_text",
+    "distance",
+    "counted",
+    "age_text",
     "ADDRESS",
     "ARCHIVE_ADDRESS",
     "ARCHIVE_WORD",
@@ -519,7 +544,6 @@ __all__ = [
     "is_sha256",
     "is_udev_rule",
     "is_variable_name",
-    "late_pattern",
     "line_name",
     "most_bytes",
     "part_key",

@@ -4,9 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from robokit_plan.model import DistributionName, SourceBuild, dataclass, field, span_text
+from robokit_plan.model import (
+    DistributionName,
+    SourceBuild,
+    counted,
+    dataclass,
+    field,
+    listed,
+    span_text,
+)
 
-from ._plain import counted, in_words, plain
+from ._plain import plain
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -45,7 +53,7 @@ def render_builds(carried: CarriedBuilds) -> str:
     if not left:
         come = "comes" if total == 1 else "come"
         return f"nothing is built on the board: {counted(total, 'source archive')} {come} built"
-    names = in_words([_named(one, carried.minutes.get(one.name)) for one in left])
+    names = listed([_named(one, carried.minutes.get(one.name)) for one in left])
     told = f"the board builds {names}"
     if not carried.carried:
         return told

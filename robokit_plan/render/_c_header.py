@@ -10,10 +10,10 @@ from collections.abc import Iterable, Iterator
 from hashlib import sha256
 
 from robokit_plan.formats.lock import render_lock
-from robokit_plan.model import Active, Assignment, LineUse, Plan, Pull
+from robokit_plan.model import Active, Assignment, LineUse, Plan, Pull, frequency_text, listed
 
 from ._cautions import CAUTIONS, DEFERENCE
-from ._plain import in_words, plain
+from ._plain import plain
 
 _WORD = re.compile(r"[^A-Za-z0-9]+", re.ASCII)
 _NUMBER = re.compile(r"(?:gpio|d)?([0-9]{1,3})", re.ASCII | re.IGNORECASE)
@@ -82,7 +82,7 @@ def _claim(one: Assignment, name: str) -> Iterator[str]:
     """Yield the comment and the lines of one claim."""
     what = [one.function or one.section]
     if one.frequency is not None:
-        what.append(f"{one.frequency} Hz")
+        what.append(frequency_text(one.frequency))
     if one.active is Active.LOW:
         what.append("active low")
     if one.note and one.section == "controllers":
@@ -135,11 +135,11 @@ def _pin(name: str) -> str | None:
 def _names(robot: str, used: Iterable[Assignment]) -> Iterator[tuple[tuple[str, str], str]]:
     """Yield instance and claim with their identifier, no two alike."""
     used = tuple(used)
-    listed = [((one.instance, one.claim), (robot, *_own_words(one))) for one in used]
+    words_of = [((one.instance, one.claim), (robot, *_own_words(one))) for one in used]
     endings = {(one.instance, one.claim): _longest(one) for one in used}
-    short = {key: _identifier(words) for key, words in listed}
+    short = {key: _identifier(words) for key, words in words_of}
     often = Counter(short.values())
-    for key, words in listed:
+    for key, words in words_of:
         name = short[key]
         space = _SIGNIFICANT - endings[key]
         if often[name] > 1 or len(name) > space:
@@ -201,7 +201,7 @@ def _caution(plan: Plan, used: Iterable[Assignment]) -> list[str]:
             line
             for hazard, who in rows
             for line in _wrapped(
-                f"CAUTION {hazard} ({in_words([*who])}): "
+                f"CAUTION {hazard} ({listed(who)}): "
                 f"{CAUTIONS.get(hazard, 'see the data sheet of the part')}."
             )
         ),

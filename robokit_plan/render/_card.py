@@ -7,12 +7,12 @@ import textwrap
 from collections.abc import Mapping, Sequence
 
 from robokit_plan.formats.lock import lock_name
-from robokit_plan.model import Plan, is_machine_name, size_text
+from robokit_plan.model import Plan, counted, is_machine_name, size_text
 
 from ._builds import CarriedBuilds, render_builds
 from ._cautions import render_cautions
 from ._findings import Json, render_json
-from ._plain import counted, plain
+from ._plain import plain
 from ._script import Locked, UnsafeValueError, profile_word, union_of
 
 PAGE = "READ-ME.md"

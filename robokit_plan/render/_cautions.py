@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import textwrap
 
-from robokit_plan.model import Plan
+from robokit_plan.model import Plan, listed
 
-from ._plain import in_words, plain
+from ._plain import plain
 
 CAUTIONS = {
     "motion": (
@@ -50,7 +50,7 @@ def caution_rows(plan: Plan) -> list[tuple[str, str, str]]:
     return [
         (
             plain(hazard),
-            in_words([plain(one) for one in plan.hazards[hazard]]),
+            listed([plain(one) for one in plan.hazards[hazard]]),
             CAUTIONS.get(hazard, "see the data sheet of the part"),
         )
         for hazard in sorted(plan.hazards)

@@ -13,12 +13,12 @@ from robokit_plan.model import (
     PlannedInstance,
     current_text,
     dataclass,
+    listed,
     size_text,
     sized_items,
 )
 
 from ._cautions import CAUTIONS
-from ._plain import in_words
 from ._sheet import is_wired
 
 
@@ -617,4 +617,4 @@ def _persons(sides: _Sides) -> list[Attention]:
 
 def because_text(because_of: tuple[str, ...]) -> str:
     """Return the causes in words."""
-    return in_words(list(because_of))
+    return listed(because_of)

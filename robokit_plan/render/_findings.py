@@ -6,9 +6,18 @@ import json
 from collections.abc import Iterable, Mapping
 from urllib.parse import quote
 
-from robokit_plan.model import Allowed, Finding, Origin, Plan, Severity, sorted_findings
+from robokit_plan.model import (
+    Allowed,
+    Finding,
+    Origin,
+    Plan,
+    Severity,
+    counted,
+    listed,
+    sorted_findings,
+)
 
-from ._plain import columns, counted, in_words, markdown, plain, prefixed
+from ._plain import columns, markdown, plain, prefixed
 
 Json = dict[str, object]
 
@@ -85,7 +94,7 @@ def render_lint_verdict(findings: Iterable[Finding], files: int, *, allowed: int
     parts = [counted(counts[kind], _PLURAL[kind]) for kind in Severity if counts[kind]]
     looked = f"{counted(files, 'file')} read"
     more = f"; {allowed} allowed by a comment" if allowed else ""
-    return f"{looked}: {in_words(parts) if parts else 'nothing to mend'}{more}\n"
+    return f"{looked}: {listed(parts) if parts else 'nothing to mend'}{more}\n"
 
 
 def render_findings_gnu(findings: Iterable[Finding], *, prefix: str = "") -> str:

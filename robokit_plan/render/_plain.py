@@ -59,15 +59,3 @@ def columns(rows: Sequence[tuple[str, ...]], *, gap: int = 3, indent: str = "") 
         ).rstrip()
         for row in rows
     ]
-
-
-def in_words(items: list[str], last: str = "and") -> str:
-    """Return *items* as ``a, b and c``."""
-    if len(items) < 2:
-        return "".join(items)
-    return f"{', '.join(items[:-1])} {last} {items[-1]}"
-
-
-def counted(number: int, noun: str) -> str:
-    """Return *number* with *noun* in singular or plural."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

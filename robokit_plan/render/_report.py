@@ -16,15 +16,16 @@ from robokit_plan.model import (
     Robot,
     Severity,
     Together,
+    counted,
     current_text,
     dataclass,
+    listed,
     size_text,
     volt_text,
 )
 
 from ._cautions import DEFERENCE, caution_rows
 from ._findings import render_verdict
-from ._plain import counted, in_words
 from ._report_budgets import budgets
 from ._report_findings import findings
 from ._report_header import boxes, header_figure, wires
@@ -205,7 +206,7 @@ def _counts(plan: Plan) -> str:
         for kind in Severity
         if any(one.severity is kind for one in plan.findings)
     ]
-    return in_words(counts) or "none"
+    return listed(counts) or "none"
 
 
 def _python(plan: Plan) -> str:

@@ -8,6 +8,7 @@ from robokit_plan.model import (
     ItemKind,
     Plan,
     card_bytes,
+    counted,
     fetched_bytes,
     instance_sizes,
     most_bytes,
@@ -15,7 +16,6 @@ from robokit_plan.model import (
     sized_items,
 )
 
-from ._plain import counted
 from ._report_html import Html, el, join
 from ._report_plugins import plugin_link
 from ._report_power import bar

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from robokit_plan.model import Finding, Severity, sorted_findings
+from robokit_plan.model import Finding, Severity, counted, sorted_findings
 
-from ._plain import counted
 from ._report_html import Html, el
 
 MARKS = {Severity.ERROR: "✕", Severity.WARNING: "▲", Severity.NOTE: "i"}

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from packaging.licenses import InvalidLicenseExpression, canonicalize_license_expression
 
-from robokit_plan.model import Plan
+from robokit_plan.model import Plan, counted
 
-from ._plain import counted
 from ._report_html import Html, el, join, link
 from ._report_plugins import plugin_link
 

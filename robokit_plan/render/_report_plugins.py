@@ -14,13 +14,14 @@ from robokit_plan.model import (
     Plan,
     PlannedInstance,
     PythonPin,
+    counted,
     current_text,
+    listed,
     size_text,
     variant_needs,
 )
 
 from ._diff import place_text
-from ._plain import counted
 from ._report_html import Html, anchor, el, join, link
 
 
@@ -115,7 +116,7 @@ def _python(plan: Plan, one: PlannedInstance, manifest: Manifest | None) -> list
     ]
     more = sum(one.name in pin.wanted_by for pin in plan.python) - len(direct)
     if more:
-        rows.append(_words(f"{more} more that these need"))
+        rows.append(_words(f"{counted(more, 'distribution')} more that these need"))
     return rows
 
 
@@ -198,7 +199,7 @@ def tree(plan: Plan, manifests: Mapping[str, Manifest]) -> Html:
         rows.append(
             el(
                 "details",
-                el("summary", el("span", one.name, class_="name"), f" {' and '.join(told)}"),
+                el("summary", el("span", one.name, class_="name"), f" {listed(told)}"),
                 el("p", link("plugin", one.name), " in the list of plugins", class_="back"),
                 el("ul", [_branch(pin, pins, seen) for pin in direct]) if direct else None,
                 _packages([pin.name for pin in debian if pin.direct], "Debian, asked for: "),

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 
-from robokit_plan.model import Finding, Plan, Severity, dataclass
+from robokit_plan.model import Finding, Plan, Severity, counted, dataclass, listed
 
 from ._diff import Domain, Kind, PlanDiff, diff_plans
 from ._diff_text import attention_markdown, folded, row_markdown
 from ._moved import findings_moved, gone_markdown, new_markdown
-from ._plain import counted, in_words, markdown
+from ._plain import markdown
 
 MAX_BYTES = 60_000
 """Of one comment; code hosts take 65,536 characters (from memory), and a job may add some."""
@@ -108,7 +108,7 @@ def _overview(reviews: Sequence[RobotReview], looked_at: int) -> Iterator[str]:
             _verdict(one.after, one.unread),
             _counts(one, Severity.ERROR),
             _counts(one, Severity.WARNING),
-            in_words([kind.value for kind in Kind if kind.value in kinds]) or "nothing",
+            listed([kind.value for kind in Kind if kind.value in kinds]) or "nothing",
         )
         yield f"| {' | '.join(cells)} |"
     if len(reviews) > TOLD_ROBOTS:
@@ -186,7 +186,7 @@ class _Section:
         if not self._blocks:
             parts.append("Nothing changes.\n")
         if lacking:
-            parts.append(f"Left out for length: {in_words(lacking)}; {markdown(self._call)}\n")
+            parts.append(f"Left out for length: {listed(lacking)}; {markdown(self._call)}\n")
         return "\n".join(parts)
 
 

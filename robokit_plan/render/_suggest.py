@@ -15,13 +15,15 @@ from robokit_plan.model import (
     OtherVariant,
     Suggestions,
     Together,
+    counted,
     current_text,
+    listed,
     size_text,
 )
 
 from ._check_json import assignment_rows
 from ._findings import Json, render_json
-from ._plain import counted, in_words, plain
+from ._plain import plain
 from ._table import fitted, row_lines
 
 NAMED = 6
@@ -37,7 +39,7 @@ def render_suggestions_text(found: Suggestions, *, width: int = 100) -> str:
         blocks.append(_one_claim(found, width))
         return "\n\n".join(blocks) + "\n"
     if found.unplaced:
-        names = in_words([f"{instance}.{claim}" for instance, claim in found.unplaced])
+        names = listed([f"{instance}.{claim}" for instance, claim in found.unplaced])
         blocks.append(
             _wrapped(
                 f"{names} found no place; robokit-plan check says why, and what follows is told "
@@ -173,7 +175,7 @@ def _together(found: Together, width: int) -> str:
     lines = ["plugins that go together"]
     lines.append(_wrapped(_summary(found), width, _INDENT))
     if found.alike and found.more:
-        groups = "; ".join(in_words([str(name) for name in group]) for group in found.alike)
+        groups = "; ".join(listed([str(name) for name in group]) for group in found.alike)
         lines.append(_wrapped(f"any may stand for another: {groups}", width, _INDENT))
     if found.sets:
         common = [name for name in found.sets[0] if all(name in one for one in found.sets)]
@@ -199,7 +201,7 @@ def _together(found: Together, width: int) -> str:
 
 
 def _clash_row(one: Clash) -> tuple[str, str]:
-    return in_words([str(name) for name in one.instances]), f"{one.rule}: {one.message}"
+    return listed([str(name) for name in one.instances]), f"{one.rule}: {one.message}"
 
 
 def _summary(found: Together) -> str:
@@ -252,7 +254,7 @@ def _costs(costs: Sequence[Cost], width: int) -> str:
     changes = [(str(one.instance), text) for one in costs if one.fits for text in _changes(one)]
     if changes:
         lines += ["", "what it changes besides", *_table(changes, width)]
-    hazards = [(str(one.instance), in_words(list(one.hazards))) for one in costs if one.hazards]
+    hazards = [(str(one.instance), listed(one.hazards)) for one in costs if one.hazards]
     if hazards:
         lines += ["", "hazards that it brings; check shows the cautions", *_table(hazards, width)]
     return "\n".join(lines)
@@ -291,7 +293,7 @@ def _place_of(one: Assignment) -> str:
 def _peak(one: Cost) -> str:
     parts = [f"{current_text(current)} {supply}" for supply, current in one.peak.items()]
     if one.unknown_peak:
-        parts.append(f"{in_words([str(claim) for claim in one.unknown_peak])} not declared")
+        parts.append(f"{listed([str(claim) for claim in one.unknown_peak])} not declared")
     return ", ".join(parts)
 
 

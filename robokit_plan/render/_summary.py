@@ -8,6 +8,7 @@ from robokit_plan.model import (
     Plan,
     Rail,
     card_bytes,
+    counted,
     current_text,
     most_bytes,
     size_text,
@@ -16,7 +17,7 @@ from robokit_plan.model import (
 )
 
 from ._cautions import render_cautions
-from ._plain import counted, plain
+from ._plain import plain
 
 BOARD = "board"
 BEHIND = frozenset({"converter", "branch"})
@@ -59,7 +60,7 @@ def _python(plan: Plan) -> str:
     tail += "; the environment sees Debian's Python modules" if plan.system_packages else ""
     tail += f", of which {here} {'is' if len(plan.carried) == 1 else 'are'} used" if here else ""
     return (
-        f"{count} distribution{'s' if count != 1 else ''} for Python {plan.target.python}, "
+        f"{counted(count, 'distribution')} for Python {plan.target.python}, "
         f"{size_text(size)} to fetch{tail}"
     )
 
@@ -74,7 +75,7 @@ def _debian(plan: Plan) -> str:
     base = "the base" if plan.base_known else "plain Debian's base"
     count = len(plan.debian)
     return (
-        f"{count} package{'s' if count != 1 else ''} beyond {base}, {size_text(size)} to fetch, "
+        f"{counted(count, 'package')} beyond {base}, {size_text(size)} to fetch, "
         f"{size_text(installed)} on the card{_to_build(plan)}"
     )
 

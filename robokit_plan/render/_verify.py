@@ -5,10 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from enum import Enum
 
-from robokit_plan.model import Assignment, MachineState, Plan, UnitState, dataclass, size_text
+from robokit_plan.model import (
+    Assignment,
+    MachineState,
+    Plan,
+    UnitState,
+    counted,
+    dataclass,
+    listed,
+    size_text,
+)
 
 from ._findings import Json, render_json
-from ._plain import counted, plain
+from ._plain import plain
 from ._script import (
     COMMAND_LINE_KINDS,
     boot_file_of,
@@ -142,7 +151,7 @@ def _target(plan: Plan, state: MachineState, lock_sha256: str | None) -> Iterato
         if lock_sha256 in have:
             found = planned
         elif have:
-            found = f"{' and '.join(one[:12] for one in have)} installed"
+            found = f"{listed(one[:12] for one in have)} installed"
         else:
             found = "never installed as a whole"
         yield _row("machine", "lock file", planned, found)

@@ -7,10 +7,10 @@ import io
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 
-from robokit_plan.model import Assignment, Board, LineUse, Plan
+from robokit_plan.model import Assignment, Board, LineUse, Plan, listed
 
 from ._cautions import caution_rows, render_cautions
-from ._plain import in_words, plain
+from ._plain import plain
 from ._sheet import (
     Position,
     State,
@@ -121,7 +121,7 @@ def _by_position(plan: Plan, places: list[Position], board: Board) -> list[tuple
                 place.pin.id,
                 place.kind_text,
                 place.state.value,
-                in_words([user.label for user in users]),
+                listed([user.label for user in users]),
                 _each(direction_text(user.use) for user in users),
                 _each(level_text(user.assignment, user.use, board) for user in users),
                 _each(current_text(user.assignment) for user in users),

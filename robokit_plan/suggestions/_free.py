@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 
 from robokit_plan.hardware import Free, HardwareAnswer
-from robokit_plan.model import Assignment, Board, BusOutlet, FreeKind, LineName
+from robokit_plan.model import Assignment, Board, BusOutlet, FreeKind, LineName, listed
 
 _NEEDED = {"uart": ("tx", "rx"), "spi": ("sclk", "mosi", "miso")}
 """What a bus cannot do without; all of its lines where its kind is not listed."""
@@ -45,7 +45,7 @@ def _at(board: Board, lines: Iterable[LineName]) -> str:
 
 
 def _lines(board: Board, lines: Iterable[LineName]) -> str:
-    return " or ".join(f"{line} ({board.pin_of(line) or '?'})" for line in lines)
+    return listed((f"{line} ({board.pin_of(line) or '?'})" for line in lines), "or")
 
 
 def _i2c(board: Board, bus: str, taken: Sequence[Assignment]) -> str:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from difflib import get_close_matches
 from itertools import islice, product
 
-from robokit_plan.model import BlockClaim, BusName, LineName, SignalClaim
+from robokit_plan.model import BlockClaim, BusName, LineName, SignalClaim, near_names
 
 from ._board_view import BoardView, Rejection
 from ._devices import find_controller
@@ -98,7 +97,7 @@ def _no_block(request: ClaimRequest, claim: BlockClaim, bus: str, view: BoardVie
             why=f"it needs {words} on one route" if words else "its lines there are others'",
             resource=bus,
         )
-    near = get_close_matches(bus, has, n=3)
+    near = near_names(bus, has)
     return Rejection(
         rule="bus-missing",
         message=f"the header of {view.board.id} has no {bus}",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from difflib import get_close_matches
 from functools import cached_property
 
 from robokit_plan.hardware.boot.options import BootOptions, boot_ways, smallest_ways
@@ -24,6 +23,8 @@ from robokit_plan.model import (
     PinId,
     PinKind,
     dataclass,
+    listed,
+    near_names,
     replace,
 )
 
@@ -114,7 +115,7 @@ class BoardView:
 
     def near_lines(self, name: str) -> tuple[str, ...]:
         """Return lines with a similar name, likeliest first."""
-        return tuple(get_close_matches(name, sorted(self.board.lines), n=3))
+        return tuple(near_names(name, sorted(self.board.lines)))
 
     def strain(self, line: LineName, level: Millivolt) -> int:
         """
@@ -222,7 +223,7 @@ class BoardView:
         boot = self.problem.boot
         if boot is None or not words:
             return ()
-        text = " and ".join(boot.line_of(word) for word in words)
+        text = listed(boot.line_of(word) for word in words)
         return (f"{text}   in {boot.settings_file}{effect}",)
 
     def _busy(self) -> Iterable[tuple[Resource, Reservation]]:
@@ -313,9 +314,7 @@ class BoardView:
             )
             if one.route is None and here:
                 continue
-            return (
-                " and ".join(dict.fromkeys(name for name, _ in one.devices)) or "an on-board part"
-            )
+            return listed(dict.fromkeys(name for name, _ in one.devices)) or "an on-board part"
         return None
 
     def lights_on(self, bus: BusName, route: str | None) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ assigns with them instead of finding out afterwards.
 from __future__ import annotations
 
 from robokit_plan.hardware.boot.options import boot_needs
-from robokit_plan.model import BootEnable, replace
+from robokit_plan.model import BootEnable, listed, replace
 
 from ._board_view import BoardView
 from ._resources import Candidate, Kind, Resource, Use
@@ -42,7 +42,7 @@ def _taking(one: Candidate, bus: str, way: BootEnable, view: BoardView) -> Candi
             ),
             *(Use(Resource(Kind.LINE, line), keys) for line in besides),
         ),
-        setting=" and ".join(word.text for word in way.words) or f"{bus} of the image",
+        setting=listed(word.text for word in way.words) or f"{bus} of the image",
         besides=besides,
         cost=one.cost + len(besides),
     )

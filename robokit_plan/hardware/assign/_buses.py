@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from difflib import get_close_matches
 
 from robokit_plan.model import (
     BusName,
@@ -17,6 +16,8 @@ from robokit_plan.model import (
     SpiClaim,
     UartClaim,
     find_part,
+    listed,
+    near_names,
 )
 
 from ._board_view import BoardView, Rejection, address_text
@@ -221,8 +222,8 @@ def _reserved_address(request: ClaimRequest, address: int) -> Rejection:
 def unknown_part(request: ClaimRequest, name: str, view: BoardView) -> Rejection:
     """Return the finding about a part that no fact names."""
     known = {part.name for part in view.problem.parts.values()}
-    near = get_close_matches(name, sorted(known), n=3) or get_close_matches(
-        name.casefold(), sorted(view.problem.parts), n=3
+    near = near_names(name, sorted(known)) or near_names(
+        name.casefold(), sorted(view.problem.parts)
     )
     return Rejection(
         rule="part-unknown",
@@ -329,7 +330,7 @@ def uart_candidates(
         if lost:
             yield Rejection(
                 rule="function-missing",
-                message=f"{outlet.bus} has no {' and '.join(lost)} on the header",
+                message=f"{outlet.bus} has no {listed(lost)} on the header",
                 why=f"{request.text} asks for flow control, which needs both",
                 resource=outlet.bus,
             )
@@ -652,7 +653,7 @@ def _no_bus(request: ClaimRequest, kind: str, name: str | None, view: BoardView)
         return _target_only(BusName(name or ""))
     has = view.buses(kind)
     label = {"i2c": "I2C", "spi": "SPI", "uart": "serial port"}[kind]
-    near = get_close_matches(name or "", has, n=1)
+    near = near_names(name or "", has, 1)
     key = "port" if kind == "uart" else "bus"
     return Rejection(
         rule="bus-missing",
@@ -673,7 +674,7 @@ def _incomplete(outlet: BusOutlet, lost: str | None = None) -> Rejection:
     return Rejection(
         rule="bus-missing",
         message=f"{outlet.bus}{route} is not whole on this header",
-        why=f"{' and '.join(outlet.missing) or 'a needed signal'} does not reach the header{also}",
+        why=f"{listed(outlet.missing) or 'a needed signal'} does not reach the header{also}",
         resource=outlet.bus,
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from difflib import get_close_matches
 
 from robokit_plan.hardware.problem import Chip
 from robokit_plan.model import (
@@ -15,6 +14,7 @@ from robokit_plan.model import (
     RoleName,
     SignalClaim,
     UsbClaim,
+    near_names,
 )
 
 from ._board_view import BoardView, Rejection
@@ -206,7 +206,7 @@ def pin_candidates(
             repair=(
                 *(
                     f"controllers: {{{name}: {{chip: {one}}}}}   in robot.yaml"
-                    for one in get_close_matches(controller.chip, sorted(problem.chips), n=1)
+                    for one in near_names(controller.chip, sorted(problem.chips), 1)
                 ),
                 f"wiring: {{{request.text}: {{pin: 2}}}}",
             ),

@@ -14,7 +14,9 @@ from robokit_plan.model import (
     Severity,
     SignalClaim,
     dataclass,
+    few,
     finding,
+    listed,
 )
 
 from ._board_view import BoardView, Rejection
@@ -334,7 +336,7 @@ def _words(
         case Kind.LINE:
             return _line_words(LineName(contested.name), claims, times, view)
         case Kind.POSITION:
-            lines = " and ".join(view.pins[_position(contested)].lines)
+            lines = listed(view.pins[_position(contested)].lines)
             return (
                 f"header position {contested.name} is driven {times}",
                 (f"{lines} are wired to it; two outputs would short each other",),
@@ -376,8 +378,7 @@ def _words(
         case Kind.CHANNEL:
             outlets = _outlet_lines(contested, claims)
             why = (
-                f"{' and '.join(outlets)} are outlets of one channel: both always carry the same "
-                "waveform"
+                f"{listed(outlets)} are outlets of one channel: both always carry the same waveform"
                 if len(outlets) > 1
                 else "a channel makes one waveform"
             )
@@ -424,7 +425,7 @@ def _words(
             )
         case Kind.MUX:
             return (
-                f"{' and '.join(texts)} are on different buses",
+                f"{listed(texts)} are on different buses",
                 (f"a device behind {contested.name} is on the bus of that multiplexer",),
             )
         case Kind.VARIANT:
@@ -448,7 +449,7 @@ def _line_words(
     if len(lines) > 1:
         where = ", ".join(f"{one} (position {view.board.pin_of(one)})" for one in lines)
         return (
-            f"{' and '.join((', '.join(lines[:-1]), lines[-1]))} are claimed {times}",
+            f"{listed(lines)} are claimed {times}",
             (f"one pin carries one function at a time: {where}",),
         )
     return f"{line} is claimed {times}", (why,)
@@ -479,9 +480,9 @@ def _setting_words(
     """Return message and reason where a boot setting takes the line that another claim wants."""
     settings = dict.fromkeys(one.setting for users in taking.values() for one in users)
     others = [_name(one[0]) for place, one in enumerate(claims) if place not in taking]
-    message = f"{' or '.join(settings)} takes {view.at(LineName(contested.name))}"
+    message = f"{listed(settings, 'or')} takes {view.at(LineName(contested.name))}"
     if others:
-        message += f", which {' and '.join(others)} {'wants' if len(others) == 1 else 'want'}"
+        message += f", which {listed(others)} {'wants' if len(others) == 1 else 'want'}"
     why = []
     for place, users in taking.items():
         own = {signal.line for signal in users[0].signals}
@@ -533,7 +534,7 @@ def _bus_words(
             ),
         )
     outlets = sorted({key for keys in uses for each in keys for key in each if " on " in key})
-    where = " and ".join(one.split(" on ")[1] for one in outlets)
+    where = listed(one.split(" on ")[1] for one in outlets)
     return (
         f"{contested.name} is wanted at {len(outlets)} places of the header",
         (f"a controller comes out at one place at a time: {where}",),
@@ -587,13 +588,13 @@ def _no_way(
         ):
             kinds.setdefault(resource.kind, set()).add(resource.text)
     named = [
-        f"{_PLURAL[kind]} that they compete for: {_short(sorted(found))}"
+        f"{_PLURAL[kind]} that they compete for: {few(sorted(found), 5)}"
         for kind, found in sorted(kinds.items())
         if kind in _PLURAL
     ]
-    listed = ", ".join(texts) if len(texts) < 8 else f"{len(texts)} claims"
+    who = ", ".join(texts) if len(texts) < 8 else f"{len(texts)} claims"
     return (
-        f"{listed} do not fit together",
+        f"{who} do not fit together",
         (*named[:3], "each smaller set of them fits"),
     )
 
@@ -613,9 +614,3 @@ _PLURAL = {
     Kind.PIN: "pins",
     Kind.CAMERA: "cameras",
 }
-
-
-def _short(texts: Sequence[str]) -> str:
-    if len(texts) <= 6:
-        return ", ".join(texts)
-    return f"{', '.join(texts[:5])} and {len(texts) - 5} more"

@@ -16,6 +16,7 @@ from robokit_plan.model import (
     SignalClaim,
     SpiClaim,
     UartClaim,
+    listed,
 )
 
 from ._board_view import BoardView, address_text
@@ -169,7 +170,7 @@ class _Bench:
                     break
             if found:
                 head = f"wiring: {{{request.text}: {found[0]}}}"
-                return head if len(found) == 1 else f"{head}, or {' or '.join(found[1:])}"
+                return head if len(found) == 1 else f"{head}, or {listed(found[1:], 'or')}"
         return None
 
     def _in_order(

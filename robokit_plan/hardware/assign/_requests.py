@@ -29,6 +29,7 @@ from robokit_plan.model import (
     VariantName,
     Wiring,
     dataclass,
+    listed,
 )
 
 Assignable = (
@@ -91,7 +92,7 @@ class ClaimRequest:
                 bus = {"i2c": "I2C", "spi": "SPI", "uart": "UART"}[self.section]
                 return f"{bus} device" if part is None else f"{bus} device {part}"
             case BlockClaim(blocks=blocks):
-                return " or ".join(blocks)
+                return listed(blocks, "or")
             case I2sClaim(direction=direction):
                 return f"I2S {direction}"
             case OneWireClaim():

@@ -18,7 +18,9 @@ from robokit_plan.model import (
     PinId,
     Pull,
     SignalClaim,
+    counted,
     dataclass,
+    listed,
 )
 
 from ._board_view import BoardView, Rejection
@@ -379,8 +381,8 @@ def _at_positions(
         pin = view.pins.get(position)
         if pin is None:
             if view.connectors and position.isdecimal():
-                both = " or ".join(f"{one}_{position}" for one in sorted(view.connectors))
-                why = f"this board has {len(view.connectors)} connectors: say {both}"
+                both = listed((f"{one}_{position}" for one in sorted(view.connectors)), "or")
+                why = f"this board has {counted(len(view.connectors), 'connector')}: say {both}"
             else:
                 why = f"the header ends at position {view.last_position}"
             yield Rejection(

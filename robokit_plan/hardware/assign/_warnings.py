@@ -14,6 +14,7 @@ from robokit_plan.model import (
     SignalClaim,
     find_part,
     finding,
+    listed,
 )
 
 from ._board_view import BoardView, address_text
@@ -67,7 +68,7 @@ def _reserved(view: BoardView, pairs: Pairs, free: Free) -> Iterable[Finding]:
             yield finding(
                 "reserved-line",
                 Severity.WARNING,
-                f"{' and '.join(lines)} {'are' if len(lines) > 1 else 'is'} "
+                f"{listed(lines)} {'are' if len(lines) > 1 else 'is'} "
                 f"{_KEPT_FOR.get(view.board.lines[lines[0]].reserved or '', 'kept free')}",
                 places=[variable.place],
                 why=[
@@ -103,7 +104,7 @@ def _console(view: BoardView, pairs: Pairs) -> Iterable[Finding]:
             yield finding(
                 "console-line",
                 Severity.WARNING,
-                f"the boot loader prints on {' and '.join(lines)} before any program runs",
+                f"the boot loader prints on {listed(lines)} before any program runs",
                 places=[variable.place],
                 why="what hangs there sees this text at every start",
                 repair=[]
@@ -244,7 +245,7 @@ def _lights(view: BoardView, pairs: Pairs) -> Iterable[Finding]:
             yield finding(
                 "stock-claim",
                 Severity.WARNING,
-                f"{one.bus} also drives the board's {' and '.join(lights)}",
+                f"{one.bus} also drives the board's {listed(lights)}",
                 places=[variable.place],
                 why="some kernels run it there; on the header it is lost for that",
                 plugins=[] if variable.link else [variable.instance],

@@ -13,6 +13,7 @@ from robokit_plan.model import (
     LineName,
     Severity,
     finding,
+    listed,
 )
 
 from ._config import overlay_line
@@ -70,7 +71,7 @@ def rival_findings(
             "boot-setting-conflict",
             Severity.ERROR,
             f"{one.line.text} in the boot file does not bring {best.bus} to "
-            f"{' and '.join(sorted(lines))}, which is needed",
+            f"{listed(sorted(lines))}, which is needed",
             places=(one.line.origin,),
             why=(
                 f"needed for {', '.join(because_of)}",

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from itertools import combinations
 
-from robokit_plan.model import BusName, Finding, LineName, Severity, finding
+from robokit_plan.model import BusName, Finding, LineName, Severity, few, finding
 
 from ._present_settings import PresentSetting
 
@@ -95,7 +95,7 @@ def _same_lines(one: PresentSetting, other: PresentSetting, both: Sequence[LineN
     return finding(
         "boot-setting-conflict",
         Severity.ERROR,
-        f"{one.line.text} and {other.line.text} both take {_few(both)}",
+        f"{one.line.text} and {other.line.text} both take {few(both, 4)}",
         places=[one.line.origin, other.line.origin],
         why="one line carries one function at a time; the one that comes second fails",
         repair=[f"take {each.line.text} out of {each.line.origin.file}" for each in (other, one)],
@@ -108,8 +108,3 @@ def _together(one: BusName | None, other: BusName | None) -> bool:
     if one is None or other is None:
         return False
     return one.rstrip("0123456789") == other.rstrip("0123456789")
-
-
-def _few(lines: Sequence[LineName]) -> str:
-    shown = ", ".join(lines[:4])
-    return shown if len(lines) <= 4 else f"{shown} and {len(lines) - 4} more"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 
-from robokit_plan.model import Chip, ChipPio, Severity
+from robokit_plan.model import Chip, ChipPio, Severity, listed
 
 from ._uses import BUSES, SERVO_HZ, ChipSetting, Clash, PinUse
 
@@ -37,7 +37,7 @@ def _instances(chip: Chip, uses: Sequence[PinUse], setting: ChipSetting) -> Iter
                 severity=Severity.ERROR,
                 message=f"{chip.name} has no {use.bus}",
                 uses=(use,),
-                why=(f"its radio does {' and '.join(chip.radio)}",)
+                why=(f"its radio does {listed(chip.radio)}",)
                 if chip.radio
                 else ("it has no radio",),
                 resource=use.bus or "",
@@ -62,7 +62,7 @@ def _instances(chip: Chip, uses: Sequence[PinUse], setting: ChipSetting) -> Iter
         yield Clash(
             rule="host-link-taken",
             severity=Severity.ERROR,
-            message=f"{' and '.join(use.text for use in apart)} take {chip.host_uart} of "
+            message=f"{listed(use.text for use in apart)} take {chip.host_uart} of "
             f"{chip.name} from its link to the board",
             uses=tuple(apart),
             why=("the USB bridge speaks by it, and new programs come in by it",),
@@ -88,8 +88,8 @@ def _outlets(chip: Chip, uses: Sequence[PinUse]) -> Iterator[Clash]:
         yield Clash(
             rule="outlet-collision",
             severity=Severity.ERROR,
-            message=f"{' and '.join(sorted(signals))} of {bus} of {chip.name} "
-            f"{'is' if len(signals) == 1 else 'are'} wanted at {' and '.join(pins)}",
+            message=f"{listed(sorted(signals))} of {bus} of {chip.name} "
+            f"{'is' if len(signals) == 1 else 'are'} wanted at {listed(pins)}",
             uses=tuple(ones),
             why=("a signal comes out at one pin at a time",),
             resource=bus,
@@ -150,7 +150,7 @@ def _programs(chip: Chip, uses: Sequence[PinUse]) -> Iterator[Clash]:
             rule="chip-exhausted",
             severity=Severity.ERROR,
             message=f"{chip.name} has not enough memory for "
-            f"{' and '.join(sorted({kind for kind, _ in asked}))} beside one another",
+            f"{listed(sorted({kind for kind, _ in asked}))} beside one another",
             uses=tuple(asked.values()),
             why=(
                 f"each of its {pio.blocks} blocks holds {pio.words} instructions and runs "

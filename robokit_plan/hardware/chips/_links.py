@@ -15,6 +15,7 @@ from robokit_plan.model import (
     Place,
     Severity,
     finding,
+    listed,
 )
 
 from ._uses import DRIVING, PinUse
@@ -135,7 +136,7 @@ def _alike(wiring: Wiring) -> Iterator[Finding]:
         yield finding(
             "link-ambiguous",
             Severity.ERROR,
-            f"{' and '.join(names)} have one USB number, {usb_id}, and not all a serial number",
+            f"{listed(names)} have one USB number, {usb_id}, and not all a serial number",
             places=[place_of(name, one) for name, one in ones],
             why="commands for one may reach the other",
             repair=[f'controllers: {{{name}: {{usb-serial: "…"}}}}' for name in nameless]

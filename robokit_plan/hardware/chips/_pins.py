@@ -188,7 +188,7 @@ def _input(chip: Chip, pin: ChipPin, use: PinUse, setting: ChipSetting) -> Itera
             severity=Severity.ERROR,
             message=f"pin {pin.name} of {chip.name} has no pull inside, {use.text} asks for one",
             uses=(use,),
-            why=("it would float; fit a resistor of 10000 ohm, or take another pin",),
+            why=("it would float; fit a resistor of 10 kohm, or take another pin",),
             resource=pin.name,
         )
     elif (
@@ -204,7 +204,7 @@ def _input(chip: Chip, pin: ChipPin, use: PinUse, setting: ChipSetting) -> Itera
             f"{'to ground' if use.pull is Pull.DOWN else 'to its supply'} inside, {use.text} "
             "asks for one",
             uses=(use,),
-            why=("it would float; say none and fit a resistor of 10000 ohm, or turn it around",),
+            why=("it would float; say none and fit a resistor of 10 kohm, or turn it around",),
             resource=pin.name,
             movable=False,
             repair=(

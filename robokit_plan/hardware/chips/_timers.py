@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import combinations
 
-from robokit_plan.model import Chip, ChipFunction, Hertz, Severity, dataclass
+from robokit_plan.model import Chip, ChipFunction, Hertz, Severity, dataclass, frequency_text
 
 from ._uses import SERVO_HZ, Clash, PinUse
 
@@ -86,8 +86,8 @@ def _keeps_time(chip: Chip, wave: _Wave) -> Clash | None:
     return Clash(
         rule="timer-collision",
         severity=Severity.ERROR,
-        message=f"{wave.use.text} wants {timer} of {chip.name} at {hz} Hz, and that timer keeps "
-        "the program's time",
+        message=f"{wave.use.text} wants {timer} of {chip.name} at {frequency_text(hz)}, and that "
+        "timer keeps the program's time",
         uses=(wave.use,),
         why=("at another frequency every delay and clock of the program is wrong",),
         resource=timer,
@@ -133,8 +133,8 @@ def _collision(chip: Chip, one: _Wave, two: _Wave) -> Clash:
         why = f"both pins carry the same output of {timer}, so both move as one"
     else:
         why = (
-            f"all outputs of {timer} share one frequency: {one.frequency} Hz and "
-            f"{two.frequency} Hz are asked"
+            f"all outputs of {timer} share one frequency: {frequency_text(one.frequency or 0)} and "
+            f"{frequency_text(two.frequency or 0)} are asked"
         )
     return Clash(
         rule=_rule(timer),

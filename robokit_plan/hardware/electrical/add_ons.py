@@ -6,15 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 
 from robokit_plan.hardware.problem import BootClaim
-from robokit_plan.model import (
-    AddOn,
-    Board,
-    BusName,
-    Finding,
-    Place,
-    Severity,
-    finding,
-)
+from robokit_plan.model import AddOn, Board, BusName, Finding, Place, Severity, finding, listed
 
 from .circuit import Wiring
 
@@ -99,8 +91,7 @@ def _identified(wiring: Wiring) -> Iterator[Finding]:
         yield finding(
             "id-eeprom-collision",
             Severity.ERROR if devices else Severity.WARNING,
-            f"{' and '.join(names)} answer to 0x{address:02x} on the bus that tells add-on boards "
-            "apart",
+            f"{listed(names)} answer to 0x{address:02x} on the bus that tells add-on boards apart",
             places=[*map(_place, ones), *(one.place for one in devices)],
             why="the firmware reads one memory there, so that neither is recognised; 0x51 is for "
             "boards that stack, 0x52 and 0x53 for those that feed",

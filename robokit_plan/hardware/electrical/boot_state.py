@@ -21,6 +21,7 @@ from robokit_plan.model import (
     Severity,
     SignalClaim,
     finding,
+    ohm_text,
 )
 
 from .circuit import DANGEROUS, Wired, Wiring
@@ -196,7 +197,7 @@ def _energised(
         repair.append(
             one.typed(
                 f"pull: {word}",
-                f"with a resistor of at most {largest} ohm to "
+                f"with a resistor of at most {ohm_text(largest)} to "
                 f"{'ground' if up else 'the 3.3 V position'} fitted",
             )
         )
@@ -205,8 +206,8 @@ def _energised(
         severity,
         f"{one.text} {_what(one)} is on from power-up until a program runs".replace("  ", " "),
         places=[one.place],
-        why=f"{wiring.at(line.name)} has a soldered pull-up of {strong} ohm, which no pull-down "
-        "overcomes"
+        why=f"{wiring.at(line.name)} has a soldered pull-up of {ohm_text(strong)}, which no "
+        "pull-down overcomes"
         if strong is not None
         else f"{wiring.at(line.name)} is pulled {'up' if up else 'down'} at reset, and the load is "
         f"active {'high' if up else 'low'}; settings of the firmware act seconds later",
@@ -224,7 +225,7 @@ def _undefined(one: Wired, where: str, claim: SignalClaim, resource: str, line: 
         f"nothing holds {where} until a program runs, and {one.text} {_what(one)} hangs on it",
         places=[one.place],
         why="its pull at reset is none or not known: it floats, and the load may switch on",
-        repair=[one.typed(f"pull: {word}", f"with a resistor of 10000 ohm fitted at {line}")],
+        repair=[one.typed(f"pull: {word}", f"with a resistor of 10 kohm fitted at {line}")],
         plugins=[one.instance],
         resource=resource,
     )
@@ -313,7 +314,7 @@ def _controller_pin(
             f"{one.text} {_what(one)} is on from power-up until the firmware of {name} runs",
             places=[one.place],
             why=f"{where} is pulled {'up' if claim.active is Active.HIGH else 'down'} at reset",
-            repair=[one.typed(f"pull: {word}", "with a resistor of 4700 ohm fitted at that pin")],
+            repair=[one.typed(f"pull: {word}", "with a resistor of 4.7 kohm fitted at that pin")],
             plugins=[one.instance],
             resource=f"{name} pin {pin.name}",
         )

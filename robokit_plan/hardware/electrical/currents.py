@@ -16,7 +16,9 @@ from robokit_plan.model import (
     WireSize,
     current_text,
     dataclass,
+    drop_text,
     finding,
+    ohm_text,
     volt_text,
 )
 
@@ -186,12 +188,12 @@ def _pin(
     current = claim.current
     if current is None or limits.most is None:
         return
+    most = limits.design or limits.most
+    least = ohm_text(series_ohm(level, _LED_FORWARD, most))
     resistor = (
         [
             one.typed(
-                f"current-ma: {limits.design or limits.most}",
-                "with a series resistor of at least "
-                f"{series_ohm(level, _LED_FORWARD, limits.design or limits.most)} ohm (a red LED)",
+                f"current-ma: {most}", f"with a series resistor of at least {least} (a red LED)"
             )
         ]
         if claim.drives == "led"
@@ -295,7 +297,7 @@ def _wires(wiring: Wiring, rails: tuple[Budget, ...]) -> Iterator[Finding]:
         yield finding(
             "wire-drop",
             Severity.WARNING,
-            f"the wire of {one.text} loses {drop} mV of {volt_text(level)} at "
+            f"the wire of {one.text} loses {drop_text(drop)} of {volt_text(level)} at "
             f"{current_text(current)}",
             places=[one.place],
             why=f"{_mm2(claim.wire.hundredth_mm2)} mm2 copper, {claim.wire.length_mm} mm out and "

@@ -23,6 +23,8 @@ from robokit_plan.model import (
     dataclass,
     find_part,
     finding,
+    listed,
+    ohm_text,
 )
 
 from .circuit import Wired, Wiring
@@ -236,10 +238,10 @@ def _pull_ups(wiring: Wiring, bus: Bus, khz: int) -> Iterator[Finding]:
         yield finding(
             "pull-up-strong",
             Severity.WARNING,
-            f"the pull-ups on {bus.name} make {total} ohm together, {least} ohm is the least at "
-            f"{khz} kHz",
+            f"the pull-ups on {bus.name} make {ohm_text(total)} together, {ohm_text(least)} is the "
+            f"least at {khz} kHz",
             places=places,
-            why=f"{' and '.join(str(one) for one in sorted(bus.pull_ups))} ohm side by side: a "
+            why=f"{listed(map(ohm_text, sorted(bus.pull_ups)))} side by side: a "
             f"device would have to sink {current_text(sink)}, the standard asks for "
             f"{current_text(mode.sink or 0)} (UM10204 section 7.1)",
             repair=[
@@ -255,7 +257,8 @@ def _pull_ups(wiring: Wiring, bus: Bus, khz: int) -> Iterator[Finding]:
         yield finding(
             "pull-up-weak",
             Severity.WARNING,
-            f"the pull-ups on {bus.name} make {total} ohm, {greatest} ohm is the most at {khz} kHz",
+            f"the pull-ups on {bus.name} make {ohm_text(total)}, {ohm_text(greatest)} is the most "
+            f"at {khz} kHz",
             places=places,
             why=f"some {capacitance(facts, len(bus.devices))} pF (10 pF a pin, short leads) must "
             f"rise within {mode.rise_ns} ns (UM10204 section 7.1)",

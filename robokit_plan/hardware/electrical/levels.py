@@ -30,6 +30,7 @@ from robokit_plan.model import (
     UartClaim,
     dataclass,
     finding,
+    listed,
     volt_text,
 )
 
@@ -416,7 +417,7 @@ def _pull_ups(wiring: Wiring) -> Iterator[Finding]:
         yield finding(
             "level-too-high",
             severity,
-            f"the pull-ups of {' and '.join(one.text for one in ones)} lift {wiring.at(line)} to "
+            f"the pull-ups of {listed(one.text for one in ones)} lift {wiring.at(line)} to "
             f"{volt_text(volts)}, it bears {volt_text(level.most)}",
             places=[one.place for one in ones],
             why="both lines of the bus rise to the level of the pull-ups when nobody speaks",

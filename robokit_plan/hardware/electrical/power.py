@@ -21,6 +21,8 @@ from robokit_plan.model import (
     current_text,
     dataclass,
     finding,
+    listed,
+    milliohm_text,
     volt_text,
 )
 
@@ -305,7 +307,7 @@ def _feeds(wiring: Wiring) -> Iterator[Finding]:
         yield finding(
             "back-feeding",
             Severity.ERROR,
-            f"{' and '.join(names)} both feed the board",
+            f"{listed(names)} both feed the board",
             places=[
                 Place(origin=one.origin, label=f"{one.name} feeds the board") for one in feeding
             ],
@@ -405,6 +407,7 @@ def _inlet(wiring: Wiring) -> Iterator[Finding]:
                 resource=supply.name,
             )
         if supply.max_current is not None and supply.max_current < wanted:
+            path = path_limit(supply.volts, facts.undervoltage, supply.max_current)
             yield finding(
                 "board-supply-weak",
                 Severity.WARNING,
@@ -413,9 +416,8 @@ def _inlet(wiring: Wiring) -> Iterator[Finding]:
                 places=[Place(origin=supply.origin, label=f"{supply.name} feeds the board")],
                 why=[
                     "below that the board slows down or limits its USB ports",
-                    f"cable and plugs may have "
-                    f"{path_limit(supply.volts, facts.undervoltage, supply.max_current)} mohm at "
-                    f"this current before it sees {volt_text(facts.undervoltage)}",
+                    f"cable and plugs may have {milliohm_text(path)} at this current before it "
+                    f"sees {volt_text(facts.undervoltage)}",
                 ],
                 repair=f"supplies: {{{supply.name}: {{volts: 5.1, max-ma: {wanted}, "
                 "feeds: board}}",

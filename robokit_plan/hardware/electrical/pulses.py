@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
-from robokit_plan.model import Backend, DmaChannels, Finding, Severity, SignalClaim, finding
+from robokit_plan.model import Backend, DmaChannels, Finding, Severity, SignalClaim, finding, listed
 
 from .circuit import Wired, Wiring
 
@@ -100,7 +100,7 @@ def _twice(number: int, ones: list[Wired], channels: DmaChannels, taken: set[int
     return finding(
         "dma-collision",
         Severity.ERROR,
-        f"{' and '.join(names)} take DMA channel {number}",
+        f"{listed(names)} take DMA channel {number}",
         places=[one.place for one in ones],
         why=[
             "one channel feeds one block at a time; each program overwrites the other's transfer",

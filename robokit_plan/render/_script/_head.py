@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from robokit_plan.model import Plan, most_bytes, size_text, sized_items
+from robokit_plan.model import Plan, counted, most_bytes, size_text, sized_items
 from robokit_plan.render._cautions import DEFERENCE, caution_rows
-from robokit_plan.render._plain import counted, plain
+from robokit_plan.render._plain import plain
 
 from ._profiles import Locked, profile_word
 from ._program import plays_sound

@@ -22,10 +22,12 @@ from robokit_plan.model import (
     VariantName,
     dataclass,
     finding,
+    listed,
+    near_names,
     variant_needs,
 )
 
-from ._words import disabling, find_near, in_words
+from ._words import disabling
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -111,7 +113,7 @@ def _twice(actuators: list[_Actuator]) -> Iterator[Finding]:
         yield finding(
             "actuator-collision",
             Severity.ERROR,
-            f"{in_words(names)} {'both' if len(names) == 2 else 'all'} bring an actuator called "
+            f"{listed(names)} {'both' if len(names) == 2 else 'all'} bring an actuator called "
             f"{name}",
             places=map(_place, group),
             why="a command for it would move both, or the wrong one",
@@ -146,8 +148,8 @@ def _commanders(
         yield finding(
             "commander-collision",
             Severity.ERROR,
-            f"{in_words(masters)} {'both' if len(masters) == 2 else 'all'} command "
-            f"{in_words(contested)}",
+            f"{listed(masters)} {'both' if len(masters) == 2 else 'all'} command "
+            f"{listed(contested)}",
             places=[
                 *(place for name in contested for _, place in spoken[name]),
                 *(_place(one) for one in actuators if set(contested).intersection(_names(one))),
@@ -171,7 +173,7 @@ def _release(
         "release-missing",
         Severity.ERROR,
         f"controller {controller.name} moves {name} by itself and is never released "
-        f"before {in_words(names)} {'commands' if len(names) == 1 else 'command'} it",
+        f"before {listed(names)} {'commands' if len(names) == 1 else 'command'} it",
         places=[
             *(place for _, place in who),
             Place(
@@ -214,24 +216,24 @@ def _unknown(
     animated = {name for one in robot.controllers.values() for name in one.moves_alone}
     for instance, name, place in commands:
         if name not in known and name not in animated:
-            have = in_words(sorted({one.name for one in actuators}))
+            have = listed(sorted({one.name for one in actuators}))
             bringers = sorted(
                 plugin for plugin, manifest in reach.items() if _wires(manifest, name)
             )
-            near = find_near(name, [one.name for one in actuators])
+            near = near_names(name, [one.name for one in actuators], 1, cutoff=0.7)
             yield finding(
                 "actuator-missing",
                 Severity.ERROR,
                 f"{instance.name} commands {name}, which no enabled plugin wires",
                 places=[place],
-                why=f"{in_words(bringers)} {'wires' if len(bringers) == 1 else 'wire'} it and "
+                why=f"{listed(bringers)} {'wires' if len(bringers) == 1 else 'wire'} it and "
                 f"{'is' if len(bringers) == 1 else 'are'} not enabled"
                 if bringers
                 else f"wired actuators: {have or 'none'}",
                 repair=[
                     *(f"robokit-plan enable {plugin}" for plugin in bringers),
                     *(
-                        (_commanding(instance.manifest, name, near),)
+                        (_commanding(instance.manifest, name, near[0]),)
                         if near and not bringers
                         else ()
                     ),

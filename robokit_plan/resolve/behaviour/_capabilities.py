@@ -17,9 +17,11 @@ from robokit_plan.model import (
     Severity,
     dataclass,
     finding,
+    listed,
+    near_names,
 )
 
-from ._words import disabling, find_near, in_words
+from ._words import disabling
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -93,9 +95,9 @@ def _undecided(
     return finding(
         "provider-undecided",
         Severity.ERROR,
-        f"{in_words(names)} {both} provide {capability}",
+        f"{listed(names)} {both} provide {capability}",
         places=[*map(_provides_place, offers), *(place for _, place in needs)],
-        why=f"which of them answers {in_words(wanted)} would be chance",
+        why=f"which of them answers {listed(wanted)} would be chance",
         repair=[
             *(f"choose: {{{capability}: {name}}}   in robot.yaml" for name in names),
             *(disabling([one for one in names if one != kept]) for kept in reversed(names)),
@@ -109,7 +111,7 @@ def _unused(capability: CapabilityName, offers: list[Instance]) -> Finding:
     return finding(
         "provider-undecided",
         Severity.NOTE,
-        f"{in_words(names)} provide {capability}, which nobody needs",
+        f"{listed(names)} provide {capability}, which nobody needs",
         places=map(_provides_place, offers),
         why="a plugin enabled later would find several providers",
         repair=f"choose: {{{capability}: {names[0]}}}   in robot.yaml",
@@ -125,24 +127,24 @@ def _missing(
     could = sorted(name for name, one in known.items() if capability in one.provides)
     wanted = sorted({one.name for one, _ in needs})
     every = sorted({one for manifest in known.values() for one in manifest.provides})
-    near = find_near(capability, every)
+    near = near_names(capability, every, 1, cutoff=0.7)
     if could:
         would = "would provide it and is" if len(could) == 1 else "would provide it and are"
-        why = f"{in_words(could)} {would} not enabled"
+        why = f"{listed(could)} {would} not enabled"
     elif near:
-        why = f"no plugin in reach provides it; {near} has the nearest name"
+        why = f"no plugin in reach provides it; {near[0]} has the nearest name"
     else:
         why = "no plugin in reach provides it"
     return finding(
         "capability-missing",
         Severity.ERROR,
-        f"nothing provides {capability}, which {in_words(wanted)} "
+        f"nothing provides {capability}, which {listed(wanted)} "
         + ("needs" if len(wanted) == 1 else "need"),
         places=[place for _, place in needs],
         why=why,
         repair=[
             *(f"robokit-plan enable {name}" for name in could),
-            *(_respelt(capability, near, needs) if near and not could else ()),
+            *(_respelt(capability, near[0], needs) if near and not could else ()),
             disabling(wanted),
         ],
         plugins=wanted,

@@ -20,11 +20,12 @@ from robokit_plan.model import (
     Variable,
     VariantName,
     finding,
+    listed,
     variant_needs,
 )
 
 from ._serial_ports import guard_ports, serial_ports
-from ._words import disabling, in_words
+from ._words import disabling
 
 _NO_FACTS = MachineFacts()
 
@@ -134,11 +135,11 @@ def _opposites(
         yield finding(
             rule,
             Severity.ERROR,
-            f"{in_words(first)} {_verb(yes_key, first)} {noun} {name} and "
+            f"{listed(first)} {_verb(yes_key, first)} {noun} {name} and "
             f"{_verb(no_key, second)} it too"
             if first == second
-            else f"{in_words(first)} {_verb(yes_key, first)} {noun} {name}, which "
-            f"{in_words(second)} {_verb(no_key, second)}",
+            else f"{listed(first)} {_verb(yes_key, first)} {noun} {name}, which "
+            f"{listed(second)} {_verb(no_key, second)}",
             places=[
                 *(Place(origin=t.origin, label=f"{o.name} {yes_key}s it") for o, t in wants[name]),
                 *(Place(origin=t.origin, label=f"{o.name} {no_key}s it") for o, t in refuses[name]),
@@ -163,7 +164,7 @@ def _without(who: list[tuple[Instance, Text]], name: str, texts: _Texts, key: st
     if len({one.manifest.plugin for one, _ in who}) > 1:
         return
     manifest = who[0][0].manifest
-    listed = [text.text for text in texts(manifest.base.machine)]
-    if name in listed:
-        rest = ", ".join(one for one in listed if one != name)
+    named = [text.text for text in texts(manifest.base.machine)]
+    if name in named:
+        rest = ", ".join(one for one in named if one != name)
         yield f"machine: {{{key}: [{rest}]}}}}   in the manifest of {manifest.plugin}"

@@ -16,9 +16,10 @@ from robokit_plan.model import (
     Severity,
     dataclass,
     finding,
+    listed,
 )
 
-from ._words import disabling, in_words
+from ._words import disabling
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,9 +67,9 @@ def _told(
     names = [member.name for member in members]
     alone = len(clash.sides) == 1
     if alone:
-        message = f"{in_words(names)} cannot work on {board}"
+        message = f"{listed(names)} cannot work on {board}"
     else:
-        message = f"{in_words(names)} get in each other's way: each is a {clash.what}"
+        message = f"{listed(names)} get in each other's way: each is a {clash.what}"
     return finding(
         "library-unfit" if alone else "run-time-clash",
         Severity.WARNING,

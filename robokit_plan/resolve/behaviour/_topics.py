@@ -13,9 +13,10 @@ from robokit_plan.model import (
     PluginName,
     Severity,
     finding,
+    listed,
 )
 
-from ._words import disabling, in_words
+from ._words import disabling
 
 
 def topic_findings(
@@ -43,7 +44,7 @@ def topic_findings(
             finding(
                 "publisher-missing",
                 Severity.WARNING,
-                f"nobody publishes {topic}, which {in_words(names)} "
+                f"nobody publishes {topic}, which {listed(names)} "
                 f"{'listens' if one_alone else 'listen'} to",
                 places=[place for _, place in who],
                 why=f"{'it' if one_alone else 'they'} would start without an error and wait "

@@ -11,7 +11,9 @@ from robokit_plan.model import (
     Finding,
     Place,
     Severity,
+    counted,
     finding,
+    listed,
 )
 
 from ._problem import DebianProblem, DebianWant
@@ -138,7 +140,7 @@ def check_conflict(
     if len(texts) == 1:
         message = f"{texts[0]} cannot be installed on {problem.release} for {problem.architecture}"
     else:
-        message = f"{_and(texts)} cannot be installed together"
+        message = f"{listed(texts)} cannot be installed together"
     return finding(
         "debian-conflict",
         Severity.ERROR,
@@ -147,7 +149,7 @@ def check_conflict(
         why=list(told(universe, problem, members, proof)),
         repair=repairs or _disable(wants),
         plugins=instances,
-        resource=_and(texts),
+        resource=listed(texts),
     )
 
 
@@ -186,7 +188,11 @@ def told(
     if len(ordered) > _LINES:
         tail = ordered[-3:]
         left = len(ordered) - _LINES
-        ordered = [*ordered[: _LINES - 3], f"... and {left} more relations of this kind", *tail]
+        ordered = [
+            *ordered[: _LINES - 3],
+            f"... and {counted(left, 'more relation')} of this kind",
+            *tail,
+        ]
     return ordered
 
 
@@ -333,7 +339,3 @@ def _place(want: DebianWant, text: str) -> Place:
 
 def _disable(wants: Iterable[DebianWant]) -> list[str]:
     return [f"robokit-plan disable {name}" for name in sorted({w.instance for w in wants})]
-
-
-def _and(texts: Sequence[str]) -> str:
-    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+from robokit_plan.model import listed
+
 from ._problem import DebianWant
 from ._relation import Alternative, Group, index_provides
 from ._search import Law, Search
@@ -46,7 +48,7 @@ def repairs_of(
         if holds([*beside, *(one for one in core if one != group), other]):
             text = " | ".join(map(str, other))
             files = sorted({want.origin.file for want in wants[group]})
-            found.append(f'debian: {{packages: ["{text}"]}}   in {" and ".join(files)}')
+            found.append(f'debian: {{packages: ["{text}"]}}   in {listed(files)}')
     disabled: list[tuple[str, ...]] = []
     for group in core:
         who = tuple(sorted({want.instance for want in wants[group]}))

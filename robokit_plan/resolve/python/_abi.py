@@ -13,7 +13,9 @@ from robokit_plan.model import (
     Need,
     Place,
     Severity,
+    counted,
     finding,
+    listed,
     replace,
 )
 
@@ -25,7 +27,6 @@ from ._problem import PythonRequirement
 from ._search import Found, Stuck, search
 from ._settle import find, with_archives
 from ._units import Unit, asks_in, least_conflict
-from ._words import joined
 from ._world import World, suits
 
 _MOST_CLASHES = 4
@@ -99,14 +100,14 @@ def _explained(
     askers = sorted({name for unit in least for name in unit.instances})
     more = len({bound.package for bound in bounds} - {bound.package for bound in shown})
     first = shown[0]
-    what = joined([f"{first.distribution}{one}" for one in first.versions], "or")
+    what = listed([f"{first.distribution}{one}" for one in first.versions], "or")
     needs = "lets Python see" if on_card else "needs"
     if len(owners) > 1:
         needs = "let Python see" if on_card else "need"
     told = finding(
         "abi-clash",
         Severity.ERROR,
-        f"{joined(askers)} would break Debian's {first.package}, which {joined(owners)} {needs}: "
+        f"{listed(askers)} would break Debian's {first.package}, which {listed(owners)} {needs}: "
         f"it was compiled for {what}",
         places=[
             *(
@@ -122,7 +123,11 @@ def _explained(
         why=[
             *(trail.text for trail in clash.trails),
             *(_chain_text(bound) for bound in shown),
-            *([f"so were {more} more packages of Debian"] if more else []),
+            *(
+                [f"so {'was' if more == 1 else 'were'} {counted(more, 'more package')} of Debian"]
+                if more
+                else []
+            ),
             "the environment sees Debian's modules, and finds the files of the index first",
         ],
         repair=tuple(
@@ -166,10 +171,10 @@ def _mends_without(
 
 def _chain_text(bound: Bound) -> str:
     """Say how a compiled package comes in and what it was compiled for."""
-    needs = f"{bound.package} needs {joined(bound.interfaces, 'or')}"
+    needs = f"{bound.package} needs {listed(bound.interfaces, 'or')}"
     if not bound.wanted_by:
         return f"the card carries {bound.package}; {needs}"
-    who = joined(bound.wanted_by)
+    who = listed(bound.wanted_by)
     verb = "asks" if len(bound.wanted_by) == 1 else "ask"
     steps = [f"{who} {verb} Debian for {bound.chain[0]}"]
     steps += [

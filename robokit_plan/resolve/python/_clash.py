@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
-from robokit_plan.model import DistributionName, Need, dataclass, replace
+from robokit_plan.model import DistributionName, Need, dataclass, listed, replace
 
 from ._parsing import allows
 from ._releases import Release
@@ -54,7 +54,7 @@ class Trail:
         between = len(steps) - _HEAD - _TAIL
         if between > 1:
             steps[_HEAD:-_TAIL] = [f"... {between} more releases, one after the other"]
-        who = " and ".join(self.unit.instances)
+        who = listed(self.unit.instances)
         verb = "asks" if len(self.unit.instances) == 1 else "ask"
         return "; ".join([f"{who} {verb} for {self.unit.text}", *steps])
 

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from difflib import get_close_matches
 
-from robokit_plan.model import DistributionName, Finding, Need, Place, Severity, dataclass, finding
+from robokit_plan.model import (
+    DistributionName,
+    Finding,
+    Need,
+    Place,
+    Severity,
+    dataclass,
+    finding,
+    listed,
+    near_names,
+)
 
 from ._clash import Clash, Trail, clash_of
 from ._conflict_repairs import repairs_of
@@ -15,7 +24,6 @@ from ._parsing import is_exact
 from ._releases import Release
 from ._search import Found, Stuck, search
 from ._units import Unit, asks_in, least_conflict
-from ._words import joined
 from ._world import METADATA, PYTHON, World
 from .target import target_for
 
@@ -94,13 +102,13 @@ def _tell_clash(
         what = next(one.release.name for one in clash.trails if one.release is not None)
     if len(least) == 1:
         asks = "asks" if len(who) == 1 else "ask"
-        message = f"{joined(who)} {asks} for {least[0].text}, which cannot be installed"
+        message = f"{listed(who)} {asks} for {least[0].text}, which cannot be installed"
         message += f": what comes with it leaves no {what}" if clash.whole else ""
     elif len(who) == 1:
         message = f"what {who[0]} asks for cannot be installed together"
         message += f": no {what} suits all of it" if clash.whole else ""
     else:
-        message = f"{joined(who)} cannot share one Python"
+        message = f"{listed(who)} cannot share one Python"
         message += f": no version of {what} suits all of them" if clash.whole else ""
     trails = (*clash.trails, *clash.narrowing)
     why = [trail.text for trail in trails]
@@ -132,7 +140,7 @@ def _no_other_helps(world: World, trails: Iterable[Trail]) -> list[str]:
         if len(allowed) > 1:
             found.append(
                 f"none of the {len(allowed)} releases of {unit.ask.name} that "
-                f"{joined(unit.instances)} would take helps ({allowed[0]} to {allowed[-1]})"
+                f"{listed(unit.instances)} would take helps ({allowed[0]} to {allowed[-1]})"
             )
     return sorted(found)
 
@@ -212,10 +220,10 @@ def _tell_missing(
         mend.append(mistaken.meant)
     elif name in world.facts.modules:
         fact = world.facts.modules[name]
-        why.append(f"the module {fact.module} comes from {joined(fact.distributions, 'or')}")
+        why.append(f"the module {fact.module} comes from {listed(fact.distributions, 'or')}")
         mend.extend(fact.distributions[:1])
     elif not trail.length:
-        near = get_close_matches(name, sorted(world.known_names()), n=1, cutoff=0.8)
+        near = near_names(name, sorted(world.known_names()), 1, cutoff=0.8)
         why += [f"{near[0]} has a similar name" for _ in near]
         mend.extend(DistributionName(one) for one in near)
     if served:
@@ -249,7 +257,7 @@ def _tell_version(
         message = f"all releases that fit {text} were withdrawn by their makers"
         one = refusal.matching[0]
         reasons = sorted({file.yanked for file in one.files if file.yanked})
-        why = [f"{one.version}: {joined(reasons) or 'no reason given'}"]
+        why = [f"{one.version}: {listed(reasons) or 'no reason given'}"]
         more = []
     elif refusal.lack is Lack.AVOIDED:
         message = f"the releases that fit {text} are of no use"
@@ -281,7 +289,7 @@ def _tell_other_pythons(
         "requires-python-conflict",
         f"{trail.ask.text} is not for the robot's Python {world.target.python}",
         trail,
-        [f"{refusal.name} {offer.version} needs Python {joined(texts, 'or')}"],
+        [f"{refusal.name} {offer.version} needs Python {listed(texts, 'or')}"],
         _with_releases(world, trail, refusal, repairs),
     )
 

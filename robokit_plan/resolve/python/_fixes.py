@@ -7,17 +7,16 @@ from collections.abc import Callable, Iterable
 from packaging.specifiers import SpecifierSet
 from packaging.version import Version
 
-from robokit_plan.model import DistributionName
+from robokit_plan.model import DistributionName, listed
 
 from ._parsing import Line, find_requirement, find_specifier, specifier_text
 from ._problem import PythonRequirement
-from ._words import joined
 
 
 def manifests(lines: Iterable[PythonRequirement]) -> str:
     """Return where to type what mends *lines*, which are never none."""
     names = sorted({line.plugin for line in lines})
-    return f"in the manifest{'s' if len(names) > 1 else ''} of {joined(names)}"
+    return f"in the manifest{'s' if len(names) > 1 else ''} of {listed(names)}"
 
 
 def requires_fix(text: str, lines: Iterable[PythonRequirement], more: str = "") -> str:

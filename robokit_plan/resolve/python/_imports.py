@@ -17,13 +17,13 @@ from robokit_plan.model import (
     PythonPin,
     Severity,
     finding,
+    listed,
 )
 
 from ._fixes import packages_fix, requires_fix
 from ._parsing import normal_name
 from ._pins import Installed
 from ._problem import PythonRequirement
-from ._words import joined
 from ._world import World
 
 
@@ -74,9 +74,9 @@ def _collision(chosen: Installed, pins: tuple[PythonPin, ...], fact: CollisionFa
     return chosen.about(
         "import-collision",
         Severity.ERROR if sure else Severity.WARNING,
-        f"{joined(names)} both own the import name {fact.module}"
+        f"{listed(names)} both own the import name {fact.module}"
         if len(names) == 2
-        else f"{joined(names)} all own the import name {fact.module}",
+        else f"{listed(names)} all own the import name {fact.module}",
         *names,
         why=[
             effect,
@@ -216,7 +216,7 @@ def _overlaps(
             yield chosen.about(
                 "import-shared",
                 Severity.NOTE,
-                f"{joined(names)} share the top-level name {module}",
+                f"{listed(names)} share the top-level name {module}",
                 *names,
                 why="a namespace that several distributions fill is harmless, a common file is "
                 "not; their files were not compared",
@@ -304,15 +304,15 @@ def _missing(
     if removed is not None and standard is not None:
         rule = "module-removed"
         message = (
-            f"{joined(who)} {imports} {module}, which Python {world.target.python} no longer has"
+            f"{listed(who)} {imports} {module}, which Python {world.target.python} no longer has"
         )
         why = [f"in its place: {removed}", standard.source]
         repair += [] if repair else [f"robokit-plan disable {' '.join(who)}"]
     elif fact is not None:
-        message = f"{joined(who)} {imports} {module}, and nothing that gets installed provides it"
-        why = [f"{module} comes from {joined([*fact.distributions, *fact.debian], 'or')}"]
+        message = f"{listed(who)} {imports} {module}, and nothing that gets installed provides it"
+        why = [f"{module} comes from {listed([*fact.distributions, *fact.debian], 'or')}"]
     else:
-        message = f"{joined(who)} {imports} {module}, and nothing that gets installed provides it"
+        message = f"{listed(who)} {imports} {module}, and nothing that gets installed provides it"
         why = ["the top-level names of all wheels were looked through"]
         repair.append(requires_fix("…", lines, f", with the distribution that brings {module}"))
         known = {carrier.package for carrier in world.problem.carried.carriers}
@@ -322,7 +322,7 @@ def _missing(
         if unopened or carriers or standard is None:
             severity = Severity.NOTE
             message = (
-                f"whether anything provides {module}, which {joined(who)} {imports}, is not known"
+                f"whether anything provides {module}, which {listed(who)} {imports}, is not known"
             )
             why = [f"not looked into: {', '.join([*unopened, *carriers])}"]
     return [

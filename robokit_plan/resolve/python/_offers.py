@@ -9,11 +9,10 @@ from enum import Enum
 
 from packaging.version import Version
 
-from robokit_plan.model import DistributionName, IndexFile, Target, dataclass, field
+from robokit_plan.model import DistributionName, IndexFile, Target, dataclass, field, listed
 
 from ._parsing import allows, find_version, normal_name, sdist_version, wheel_parts, wheel_tags
 from ._releases import Project
-from ._words import joined
 from ._world import World
 
 
@@ -169,7 +168,7 @@ def wheel_targets(wheels: Iterable[IndexFile], target: Target) -> tuple[str, ...
     for (_, text), those in sorted(machines.items()):
         together.setdefault(tuple(sorted(those)), []).append(text)
     return tuple(
-        f"Python {joined(pythons)} on {joined(those)}" for those, pythons in together.items()
+        f"Python {listed(pythons)} on {listed(those)}" for those, pythons in together.items()
     )
 
 

@@ -4,9 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
-from difflib import get_close_matches
 
-from robokit_plan.model import Finding, Place, PythonPin, Severity, finding, size_text
+from robokit_plan.model import (
+    Finding,
+    Place,
+    PythonPin,
+    Severity,
+    finding,
+    listed,
+    near_names,
+    size_text,
+)
 
 from ._fixes import (
     asked_anew,
@@ -29,7 +37,6 @@ from ._pins import Installed
 from ._problem import PythonRequirement
 from ._releases import covers
 from ._units import Unit
-from ._words import joined
 from ._world import Ask, World
 
 _LARGE = 1_000_000_000
@@ -325,7 +332,7 @@ def _with_other_extra(
 def _mended(line: PythonRequirement, extra: str, known: Iterable[str]) -> str:
     """Return what *line* asks with the near one of *known* in place of *extra*, or without it."""
     asked = parse_requirement(line.text)
-    near = get_close_matches(extra, sorted(known), n=1)
+    near = near_names(extra, sorted(known), 1)
     extras = sorted({*asked.extras, *near} - {extra})
     shown = f"{asked.name}[{','.join(extras)}]" if extras else asked.name
     marker = f"; {asked.marker}".replace('"', "'") if asked.marker else ""
@@ -423,8 +430,7 @@ def _confusable(world: World, chosen: Installed) -> list[Finding]:
                 chosen.about(
                     "index-confusion",
                     Severity.NOTE,
-                    f"{pin.name} is on the index {' and '.join(others)} too, and is not taken from "
-                    "there",
+                    f"{pin.name} is on the index {listed(others)} too, and is not taken from there",
                     pin.name,
                     why=f"robot.yaml gives it to {own} alone; another installer would mix the two",
                     places=_index_places(world, own),
@@ -439,15 +445,15 @@ def _mixed(chosen: Installed, indexes: tuple[str, ...], pins: list[PythonPin]) -
     """Say that nothing binds *pins* to one of the *indexes* that have them."""
     names = [pin.name for pin in pins]
     taken = sorted({pin.file.index for pin in pins})
-    shown = joined(names if len(names) <= _MOST_NAMED else [*names[:_MOST_NAMED], "others"])
+    shown = listed(names if len(names) <= _MOST_NAMED else [*names[:_MOST_NAMED], "others"])
     return chosen.about(
         "index-confusion",
         Severity.WARNING,
-        f"{shown} {'is' if len(names) == 1 else 'are'} on the indexes {joined(indexes)}, and "
+        f"{shown} {'is' if len(names) == 1 else 'are'} on the indexes {listed(indexes)}, and "
         "nothing says which of them is meant",
         *names,
         why=[
-            f"the newest counts, wherever it is; {joined(taken)} won",
+            f"the newest counts, wherever it is; {listed(taken)} won",
             "whoever may upload to one of them can put files in place of the other's",
         ],
         repair=[

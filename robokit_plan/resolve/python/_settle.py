@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from robokit_plan.model import DistributionName, Finding, Need, replace
+from robokit_plan.model import DistributionName, Finding, Need, listed, replace
 
 from ._conflict import explain, is_met_alone, tell_alone
 from ._search import Found, Stuck, search
 from ._units import Unit, asks_in
-from ._words import joined
 from ._world import Ask, World
 
 _MOST_CONFLICTS = 8
@@ -94,7 +93,7 @@ def with_archives(told: Finding, world: World) -> Finding:
     """Return *told* with what it left out."""
     if not world.wheels_only:
         return told
-    names = joined(sorted(world.wheels_only))
+    names = listed(sorted(world.wheels_only))
     line = (
         f"source archives of {names} were left out: they do not say what they need, "
         "and `lock --build-metadata` would run their build code to learn it"

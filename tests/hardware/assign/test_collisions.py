@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 
 from robokit_plan.hardware import HardwareAnswer, assign
-from robokit_plan.hardware.assign._explain import _short
 from robokit_plan.model import Choice, Finding, LineName, PinId
 from tests.hardware.build import (
     ANY,
@@ -462,12 +461,6 @@ def test_two_dies_of_i2s_on_the_newer_board() -> None:
     for clock, bus in (("board", "i2s0"), ("device", "i2s1")):
         asked = problem(RPI5, instance("mic", i2s("in", clock=clock)))
         assert assign(asked).assignments[0].bus == bus
-
-
-def test_long_lists_are_cut() -> None:
-    names = [f"i2c{number}" for number in range(7)]
-    assert _short(names[:6]) == "i2c0, i2c1, i2c2, i2c3, i2c4, i2c5"
-    assert _short(names) == "i2c0, i2c1, i2c2, i2c3, i2c4 and 2 more"
 
 
 def test_empty_problem() -> None:

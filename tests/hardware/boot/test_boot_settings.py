@@ -19,7 +19,6 @@ from robokit_plan.hardware.boot import (
     boot_settings,
     parse_boot_config,
 )
-from robokit_plan.hardware.boot._setting_conflicts import _few
 from robokit_plan.hardware.boot.options import boot_ways
 from robokit_plan.model import (
     Assignment,
@@ -616,12 +615,6 @@ def test_the_kernel_on_one_channel_keeps_libraries_off_the_block() -> None:
     string = instance("string", signal("data", "led-string", 13))
     (found,) = assign(with_config("dtoverlay=pwm\n", string)).findings
     assert (found.rule, found.resource) == ("stock-claim", "pwm0 block")
-
-
-def test_long_lists_of_lines_are_cut() -> None:
-    names = [LineName(f"gpio{number}") for number in range(6)]
-    assert _few(names[:4]) == "gpio0, gpio1, gpio2, gpio3"
-    assert _few(names) == "gpio0, gpio1, gpio2, gpio3 and 2 more"
 
 
 def test_a_usual_boot_file_of_a_new_card_stands_in_nobodys_way() -> None:

@@ -99,7 +99,7 @@ def test_weak_pull_up(tmp_path: Path) -> None:
     hardware = "{i2c: {d: {address: 0x20, bus: i2c4, pull-up-ohm: 47000}}}"
     plan = planned(tmp_path, {"bus": hardware})
     (found,) = findings(plan, "pull-up-weak")
-    assert "29505 ohm is the most at 100 kHz" in found.message
+    assert "29.505 kohm is the most at 100 kHz" in found.message
 
 
 def test_slowest_device_sets_the_clock(tmp_path: Path) -> None:
