@@ -29,12 +29,6 @@ class WrongUse(Exception):  # noqa: N818  named after what happened
         self.repair = repair
 
 
-class Output:
-    """Whether something was printed; a second JSON document would make the first unreadable."""
-
-    begun = False
-
-
 def asks_json(arguments: Sequence[str]) -> bool:
     """Whether *arguments*, right or wrong, ask for JSON."""
     words = list(arguments)
@@ -53,6 +47,8 @@ def status_of(call: Callable[[], Any], *, json: bool = False) -> int:
         call: One command.
         json: Whether a failure is a JSON document on standard output as well.
     """
+    from robokit_plan.cli._terminal import Output
+
     Output.begun = False
     try:
         call()
@@ -121,9 +117,10 @@ def _said(error: Exception, *, json: bool) -> int:
 
 def _show_json(status: int, findings: Iterable[Finding], failure: Failure | None) -> None:
     """Print one document, unless something was printed before."""
+    from robokit_plan.cli._terminal import Output, show
+
     if Output.begun:
         return
-    from robokit_plan.cli._terminal import show
     from robokit_plan.render import failure_object, render_json
 
     error = (

@@ -25,23 +25,20 @@ def read_locked(
         UnreadableFile: The robot file or a lock file cannot be read.
         WrongUse: A lock file is missing, or they cannot share a machine.
     """
-    from hashlib import sha256
-
     from robokit_plan.cli._session import find_lock, open_lock
+    from robokit_plan.edge.ordinary import sha256_of
 
     locked = []
     for name in dict.fromkeys((profile, *also)):
         path = find_lock(robot, name)
-        if not path.is_file():
+        if not path.exists():
             raise WrongUse(
                 f"there is no lock file {path.name}",
                 why=f"{what} is made from the lock file",
                 repair=("robokit-plan lock" + (f" --profile {name}" if name else ""),),
             )
         plan = open_lock(path)
-        locked.append(
-            Locked(plan=plan, name=path.name, sha256=sha256(path.read_bytes()).hexdigest())
-        )
+        locked.append(Locked(plan=plan, name=path.name, sha256=sha256_of(path)))
     try:
         union_of(locked)
     except ProfilesDifferError as error:

@@ -44,7 +44,7 @@ class Sides:
             WrongUse: There is none.
         """
         path = find_lock(self._robot, self._profile)
-        if not path.is_file():
+        if not path.exists():
             raise WrongUse(
                 f"there is no lock file {path.name} to compare with",
                 why="without OLD, the lock file is the old side",

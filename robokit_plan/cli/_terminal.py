@@ -20,6 +20,12 @@ _CAUTION = re.compile(r"^caution.*(?:\n  \S.*)*", re.MULTILINE)
 """With the lines that a pipe gets it in."""
 
 
+class Output:
+    """Whether something was printed; a second JSON document would make the first unreadable."""
+
+    begun = False
+
+
 def wants_colour(stream: IO[str]) -> bool:
     """Whether *stream* is a terminal and nobody asked for plain text (https://no-color.org)."""
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
@@ -27,8 +33,6 @@ def wants_colour(stream: IO[str]) -> bool:
 
 def show(text: str) -> None:
     """Print the result that was asked for."""
-    from robokit_plan.cli._failure import Output
-
     Output.begun = True
     if not text.endswith("\n"):
         text += "\n"

@@ -62,6 +62,7 @@ def card(
     from robokit_plan.cli._terminal import Progress, show, tell
     from robokit_plan.edge.cache import cache_file
     from robokit_plan.edge.card_files import (
+        MAX_FILE,
         UnfitForCard,
         fetch_bundle,
         folder_hashes,
@@ -70,6 +71,7 @@ def card(
         write_archive,
     )
     from robokit_plan.edge.files import read_text
+    from robokit_plan.edge.ordinary import read_bytes
     from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.edge.robots import parse_robot
     from robokit_plan.formats.unreadable import UnreadableFile
@@ -111,7 +113,7 @@ def card(
         for where, source in robot_files(root, without=built or ()):
             target = code / where
             target.parent.mkdir(parents=True, exist_ok=True)
-            content = source.read_bytes()
+            content = read_bytes(source, MAX_FILE)
             target.write_bytes(content)
             if where == file.name or source.name == "manifest.yaml":
                 manifests[where] = sha256(content).hexdigest()

@@ -46,12 +46,11 @@ def verify(
     ] = None,
 ) -> None:
     """Compare and print."""
-    from hashlib import sha256
-
     from robokit_plan.cli._failure import WrongUse
     from robokit_plan.cli._session import find_lock, open_lock
     from robokit_plan.cli._terminal import show, width
     from robokit_plan.edge.machine import Asked, installed_locks, read_machine
+    from robokit_plan.edge.ordinary import sha256_of
     from robokit_plan.render import (
         Locked,
         Verdict,
@@ -63,7 +62,7 @@ def verify(
     )
 
     path = find_lock(robot, profile) if lock is None else lock
-    if not path.is_file():
+    if not path.exists():
         raise WrongUse(
             f"there is no lock file {path.name}",
             why="it says what the machine should be",
@@ -75,7 +74,7 @@ def verify(
     place = f"/opt/{plan.robot}" if home is None else home
     if not place.startswith("/") or ".." in place.split("/"):
         raise WrongUse(f"{place} is no absolute path", repair=(f"--home /opt/{plan.robot}",))
-    own = Locked(plan=plan, name=path.name, sha256=sha256(path.read_bytes()).hexdigest())
+    own = Locked(plan=plan, name=path.name, sha256=sha256_of(path))
     union = union_of([own, *_beside(own, path, installed_locks(place, root=root))])
     question = asked_of(plan, home=place, union=union)
     state = read_machine(
@@ -100,9 +99,8 @@ def verify(
 
 def _beside(own: Locked, path: Path, installed: Container[str]) -> list[Locked]:
     """Return the other lock files beside *path* that were installed together with *own*."""
-    from hashlib import sha256
-
     from robokit_plan.cli._session import open_lock
+    from robokit_plan.edge.ordinary import sha256_of
     from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.render import Locked, ProfilesDifferError, union_of
 
@@ -110,10 +108,11 @@ def _beside(own: Locked, path: Path, installed: Container[str]) -> list[Locked]:
     if own.sha256 not in installed:
         return found
     for other in sorted(path.parent.glob(f"pylock.{own.plan.robot}*.toml")):
-        digest = sha256(other.read_bytes()).hexdigest()
-        if other == path or digest not in installed:
-            continue
-        with suppress(UnreadableFile, ProfilesDifferError):
+        # What is no file there is none of these.
+        with suppress(UnreadableFile, ProfilesDifferError, OSError):
+            digest = sha256_of(other)
+            if other == path or digest not in installed:
+                continue
             one = Locked(plan=open_lock(other), name=other.name, sha256=digest)
             union_of([own, *found, one])
             found.append(one)

@@ -77,7 +77,7 @@ def wiring(
     if controller is not None and layout != "c-header":
         raise WrongUse("--controller is for --format c-header alone")
     path = find_lock(robot, profile)
-    if path.is_file():
+    if path.exists():
         plan = open_lock(path)
     else:
         plan = open_session(robot, profile=profile).plan(offline=offline)

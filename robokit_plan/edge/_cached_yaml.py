@@ -9,6 +9,11 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from .ordinary import read_bytes
+
+_MOST = 64_000_000
+"""Bytes of what is kept of a data file."""
+
 DATA = Path(__file__).resolve().parent.parent / "data"
 CACHE_VARIABLE = "ROBOKIT_PLAN_CACHE"
 
@@ -54,7 +59,7 @@ def read_data_file(path: Path) -> dict[str, Any]:
 def _kept(entry: Path, digest: str) -> dict[str, Any] | None:
     """Return what an earlier run kept; None where it is absent or not what we wrote."""
     try:
-        stored = json.loads(entry.read_bytes())
+        stored = json.loads(read_bytes(entry, _MOST))
     except (OSError, ValueError, RecursionError):
         return None
     if not isinstance(stored, dict) or stored.get("digest") != digest:

@@ -15,6 +15,10 @@ from urllib.parse import urlsplit
 from robokit_plan.model import dataclass, field
 
 from ._programs import find_program
+from .ordinary import read_text
+
+_MOST = 4_000_000
+"""Bytes of one of its files."""
 
 _TIMEOUT_S = 20
 _OPTION_LINE = re.compile(r'^(?P<key>[^\s"]+) "(?P<value>.*)";$')
@@ -87,7 +91,7 @@ def read_apt_sources(settings: AptSettings) -> tuple[AptSource, ...]:
     found: list[AptSource] = []
     for path in (main, *_parts(parts)):
         try:
-            text = path.read_text(encoding="utf-8", errors="replace")
+            text = read_text(path, _MOST, errors="replace")
         except OSError:
             continue
         found += parse_deb822_sources(text) if path.suffix == ".sources" else parse_list(text)

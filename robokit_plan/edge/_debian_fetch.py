@@ -14,8 +14,8 @@ from robokit_plan.model import limit_text
 
 from ._debian_apt_config import AptSettings, certificates_for, proxy_for, verifies_peer
 from ._index_errors import IndexUnreachable
-from ._ordinary import TooLong, read_bytes
 from ._transport import Client, Reply, TooLarge
+from .ordinary import TooLong, read_bytes
 
 T = TypeVar("T")
 

@@ -8,6 +8,7 @@ two processes that build the same one merely do the work twice.
 
 from __future__ import annotations
 
+import os
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
@@ -17,6 +18,8 @@ from typing import NamedTuple
 from urllib.parse import quote
 
 from robokit_plan.model import DebianName, DebianPackage
+
+from .ordinary import check_ordinary, opened
 
 # Raised when the columns below change meaning; old files are then simply not found.
 FORMAT = 2
@@ -165,9 +168,9 @@ def is_whole(path: Path) -> bool:
     Source: SQLite database file format 1.3, fields page size and size in pages.
     """
     try:
-        with path.open("rb") as file:
+        with opened(path) as file:
             head = file.read(100)
-        length = path.stat().st_size
+            length = os.fstat(file.fileno()).st_size
     except OSError:
         return False
     if len(head) < 100 or not head.startswith(b"SQLite format 3\0"):
@@ -193,6 +196,7 @@ class PackagesIndex:
         self.pin = pin
         # The file never changes once it has its name, so no lock is needed.
         address = f"file:{quote(str(path))}?mode=ro&immutable=1"
+        check_ordinary(path)
         self._database = sqlite3.connect(address, uri=True, check_same_thread=False)
 
     def close(self) -> None:

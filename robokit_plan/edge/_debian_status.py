@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from robokit_plan.formats.unreadable import UnreadableFile
-from robokit_plan.model import DebianName, DebianPackage, Origin, limit_text
+from robokit_plan.model import DebianName, DebianPackage, Origin
 
 from ._debian_index import fields_of, package_of, stanzas
+from .ordinary import read_bytes
 
 _LIMIT = 64_000_000
 
@@ -34,9 +35,7 @@ def read_status_file(
             f"cp {path.name} beside robot.yaml",
         )
     try:
-        if path.stat().st_size > _LIMIT:
-            raise UnreadableFile.at(here, f"it has more than {limit_text(_LIMIT)}")
-        raw = path.read_bytes()
+        raw = read_bytes(path, _LIMIT)
     except OSError as error:
         raise UnreadableFile.at(
             here,

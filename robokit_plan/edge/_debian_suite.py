@@ -20,9 +20,9 @@ from ._debian_fetch import Fetcher
 from ._debian_index import FORMAT, PackagesIndex, is_whole, write_index
 from ._debian_release import ListedFile, Release, Verdict, clear_text, parse_release, verify
 from ._index_errors import HashMismatch, IndexUnreachable
-from ._ordinary import read_bytes
 from .files import CannotWrite
 from .kept_rows import release_state
+from .ordinary import read_bytes
 
 _MAX_RELEASE = 8_000_000
 _MAX_INDEX = 400_000_000

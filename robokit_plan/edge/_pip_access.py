@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
 
-from ._ordinary import named_by_descriptor, opened
 from ._pip_config import IndexSettings, host_listed
+from .ordinary import named_by_descriptor, opened
 
 
 class PipAccess:

@@ -27,6 +27,11 @@ from robokit_plan.model import (
     finding,
 )
 
+from .ordinary import read_text
+
+_MOST = 1_000_000
+"""Bytes of one of its files."""
+
 PIP_PLACE = Origin(file="pip configuration")
 """Where pip's settings come from; the machine's own paths stay out of what we print."""
 _DEFAULT_TIMEOUT_S = 15.0  # pip's default
@@ -364,7 +369,7 @@ def _read_into(sections: dict[str, dict[str, str]], path: Path, findings: list[F
     parser = configparser.RawConfigParser()
     parser.optionxform = _option  # type: ignore[method-assign,assignment]
     try:
-        parser.read_string(path.read_text("utf-8"))
+        parser.read_string(read_text(path, _MOST))
     except (OSError, UnicodeDecodeError, configparser.Error) as error:
         findings.append(
             finding(

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 from urllib.parse import SplitResult, unquote, urljoin, urlsplit, urlunsplit
 
 from ._index_errors import IndexUnreachable
-from ._ordinary import check_ordinary, named_by_descriptor, names_in, opened, read_bytes
+from .ordinary import check_ordinary, named_by_descriptor, names_in, opened, read_bytes
 
 if TYPE_CHECKING:
     from urllib3 import BaseHTTPResponse, PoolManager

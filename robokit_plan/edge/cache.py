@@ -18,6 +18,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, NamedTuple, Self
 
+from .ordinary import NotOrdinary, check_ordinary
+
 if TYPE_CHECKING:
     import sqlite3
 
@@ -267,6 +269,8 @@ def _created(path: Path) -> sqlite3.Connection:
     import sqlite3
 
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if not _is_ordinary(path):
+        raise sqlite3.DatabaseError("no ordinary file")
     connection = sqlite3.connect(path, timeout=_BUSY_S, check_same_thread=False)
     try:
         (version,) = connection.execute("PRAGMA user_version").fetchone()
@@ -299,6 +303,8 @@ def _opened_to_read(path: Path) -> sqlite3.Connection | None:
     """Return a connection that only reads, None where there is nothing to read."""
     import sqlite3
 
+    if not _is_ordinary(path):
+        return None
     for mode in ("mode=ro", "mode=ro&immutable=1"):
         try:
             connection = sqlite3.connect(
@@ -318,11 +324,21 @@ def _opened_to_read(path: Path) -> sqlite3.Connection | None:
     return None
 
 
+def _is_ordinary(path: Path) -> bool:
+    """Whether *path* and what the library opens beside it are files, as far as they are there."""
+    try:
+        for suffix in ("", "-wal", "-shm", "-journal"):
+            check_ordinary(f"{path}{suffix}")
+    except NotOrdinary:
+        return False
+    return True
+
+
 def _moved_aside(path: Path) -> bool:
     """Return whether the broken *path* is out of the way, kept beside it for whoever asks."""
     try:
         path.replace(path.with_suffix(".broken"))
-        for suffix in ("-wal", "-shm"):
+        for suffix in ("-wal", "-shm", "-journal"):
             path.with_name(path.name + suffix).unlink(missing_ok=True)
     except FileNotFoundError:
         return True

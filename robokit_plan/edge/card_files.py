@@ -7,7 +7,6 @@ The files of a card: the robot's own folder, and with a bundle every file that w
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 import stat
@@ -31,6 +30,7 @@ from robokit_plan.model import (
 from ._cached_yaml import DATA, read_data_file
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
 from .interruption import Interrupted, uninterrupted, worker_pool
+from .ordinary import opened, sha256_of
 
 if TYPE_CHECKING:
     from ._debian_fetch import Fetcher
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 MAX_CODE = 500_000_000
 """Bytes of the robot's own folder; a folder with more holds something else besides."""
-_MAX_FILE = 4_000_000_000
+MAX_FILE = 4_000_000_000
 _LEFT_OUT = ("__pycache__", "venv", "node_modules", "install.sh", "environment")
 _LEFT_OUT_ENDS = (".env", ".pem", ".pyc", ".egg-info", ".before")
 _NOT_ON_FAT = frozenset('"*:<>?|')
@@ -223,14 +223,15 @@ def _fetched(
     target = folder / one.path
     for place in kept:
         if place.is_file() and _digest(place) == one.sha256:
-            shutil.copyfile(place, target)
+            with opened(place) as source, target.open("xb") as copy:
+                shutil.copyfileobj(source, copy)
             return one.path
     part = target.with_name(f"{target.name}.part")
     trouble: IndexUnreachable | None = None
     for url in one.urls:
         try:
             found = (
-                fetcher.save(url, part, limit=one.size or _MAX_FILE, what=one.what)
+                fetcher.save(url, part, limit=one.size or MAX_FILE, what=one.what)
                 if one.debian
                 else _from_index(client, url, one, part)
             )
@@ -268,7 +269,7 @@ def _from_index(client: Client, url: str, one: _Wanted, part: Path) -> bool:
         if reply.status != 200:
             return False
         with part.open("wb") as file:
-            for chunk in reply.chunks(one.size or _MAX_FILE):
+            for chunk in reply.chunks(one.size or MAX_FILE):
                 file.write(chunk)
         return True
 
@@ -286,14 +287,10 @@ def _from_index(client: Client, url: str, one: _Wanted, part: Path) -> bool:
 
 
 def _digest(path: Path) -> str | None:
-    digest = hashlib.sha256()
     try:
-        with path.open("rb") as file:
-            while block := file.read(1 << 20):
-                digest.update(block)
+        return sha256_of(path)
     except OSError:
         return None
-    return digest.hexdigest()
 
 
 def _debian(plan: Plan, robot: Robot, environ: Mapping[str, str]) -> Iterator[_Wanted]:
@@ -421,7 +418,7 @@ def write_archive(folder: Path, path: Path) -> None:
                     continue
                 entry.size = about.st_size
                 entry.mode = 0o755 if one.suffix == ".sh" else 0o644
-                with one.open("rb") as file:
+                with opened(one) as file:
                     archive.addfile(entry, file)
         part.chmod(0o644)
         part.replace(path)

@@ -49,10 +49,10 @@ from ._debian_rows import RowReader
 from ._debian_status import read_status_file
 from ._debian_suite import KnownRelease, SuiteAddress, SuiteStore
 from ._index_errors import HashMismatch, IndexTrouble, IndexUnreachable
-from ._ordinary import read_bytes
 from .files import passing_folder
 from .interruption import worker_pool
 from .kept_rows import ARCHIVE_FRESH_S, Rows
+from .ordinary import read_bytes
 
 APT_PLACE = Origin(file="apt configuration")
 """Where apt's settings come from; the machine's own paths stay out of what we print."""

@@ -19,6 +19,7 @@ from robokit_plan.formats.tree import MAX_BYTES, decoded
 from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Origin
 
+from . import ordinary
 from .interruption import uninterrupted
 
 if TYPE_CHECKING:
@@ -47,19 +48,11 @@ def read_text(path: Path | str, name: str) -> str:
         UnreadableFile: Missing, not an ordinary file, too large, binary, or not UTF-8.
     """
     try:
-        # A pipe or device in a stranger's folder would never end.
-        found = os.stat(path)  # noqa: PTH116  a library has thousands
-        if not stat.S_ISREG(found.st_mode):
-            what = "a folder" if stat.S_ISDIR(found.st_mode) else "no ordinary file"
-            whole = Origin(file=name)
-            raise UnreadableFile.at(whole, f"it is {what}", f"put a text file at {name}")
-        descriptor = os.open(path, os.O_RDONLY)
-        try:
-            content = os.read(descriptor, min(found.st_size, MAX_BYTES) + 1)
-            if len(content) > found.st_size:  # it grew, or its file system knows no sizes
-                content += os.read(descriptor, MAX_BYTES + 1)
-        finally:
-            os.close(descriptor)
+        content = ordinary.read_up_to(path, MAX_BYTES + 1)
+    except ordinary.NotOrdinary as error:
+        raise UnreadableFile.at(
+            Origin(file=name), error.strerror or "it is no file", f"put a text file at {name}"
+        ) from None
     except FileNotFoundError:
         raise UnreadableFile.at(
             Origin(file=name), "there is no such file", f"create {name}"
@@ -233,7 +226,7 @@ def backup(path: Path) -> Path:
     """
     copy = path.with_name(path.name + ".before")
     try:
-        content = path.read_bytes().decode("utf-8")
+        content = ordinary.read_bytes(path, MAX_BYTES).decode("utf-8")
         held = stat.S_IMODE(path.stat().st_mode)
     except (OSError, UnicodeDecodeError) as error:
         raise CannotWrite(copy, f"{path.name} cannot be read: {error}") from None

@@ -13,6 +13,7 @@ from ._debian_apt_config import AptSettings, read_apt_sources
 from ._pip_config import config_files
 from .files import find_inside
 from .kept_files import Watched
+from .ordinary import read_bytes
 from .reading import MANIFEST_FILE, ROBOT_FILE
 
 _APT = Path("/etc/apt")
@@ -102,6 +103,9 @@ def _includes(path: Path) -> bool:
     """Whether a file of apt's settings at or below *path* names further ones (apt.conf(5))."""
     if path.is_dir():
         return any(_includes(one) for one in path.iterdir() if one.name != "keyrings")
-    if path.suffix not in {".conf", ""} or not path.is_file() or path.stat().st_size > 1_000_000:
+    if path.suffix not in {".conf", ""}:
         return False
-    return b"#include" in path.read_bytes()
+    try:
+        return b"#include" in read_bytes(path, 1_000_000)
+    except OSError:
+        return False

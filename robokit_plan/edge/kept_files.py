@@ -14,6 +14,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from hashlib import sha256
 from typing import NamedTuple
 
+from .ordinary import read_bytes
+
+_MOST = 256_000_000
+"""Bytes of a file that is looked at; what a plan reads is smaller."""
+
 _SECRET = re.compile(rb"(?<=//)[^/@\s]+@")
 """User and password in an address: they open an index and are no part of what it says."""
 _ENVIRONMENT = re.compile(
@@ -148,8 +153,7 @@ class _Look:
         if not stat.S_ISREG(found.st_mode):
             self._add("no file")
             return
-        with open(path, "rb") as file:  # noqa: PTH123
-            content = file.read()
+        content = read_bytes(path, _MOST)
         self.total.update(sha256(_SECRET.sub(b"", content) if plain else content).digest())
 
     def folder(self, path: str) -> list[str]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import csv
-import hashlib
 import os
 import stat
 from collections.abc import Iterable, Iterator, Mapping
@@ -17,6 +16,10 @@ from pathlib import Path
 from robokit_plan.model import InstalledState, MachineState, UnitState, UsbDevice, dataclass
 
 from ._debian_apt_config import deb822_paragraphs
+from .ordinary import read_text, read_up_to, sha256_of
+
+_MAX_STATUS = 256_000_000
+"""Bytes of a file of dpkg."""
 
 _MAX_TEXT = 4_000_000
 _UNIT_FOLDERS = ("etc/systemd/system", "run/systemd/system", "usr/lib/systemd/system",
@@ -123,10 +126,9 @@ class _Tree:
         """Return the text of an ordinary file; None where it is absent or may not be read."""
         found = self.find(path)
         try:
-            if found is None or found.is_dir():
+            if found is None:
                 return None
-            with found.open("rb") as file:
-                return file.read(_MAX_TEXT).decode("utf-8", "replace")
+            return read_up_to(found, _MAX_TEXT).decode("utf-8", "replace")
         except OSError:
             return None
 
@@ -144,14 +146,10 @@ class _Tree:
 
 
 def _sha256(path: Path) -> str | None:
-    digest = hashlib.sha256()
     try:
-        with path.open("rb") as file:
-            while block := file.read(1 << 20):
-                digest.update(block)
+        return sha256_of(path)
     except OSError:
         return None
-    return digest.hexdigest()
 
 
 def _os_release(text: str) -> str | None:
@@ -168,7 +166,7 @@ def _packages(tree: _Tree) -> dict[str, InstalledState]:
     if path is None:
         return found
     try:
-        text = path.read_text("utf-8", "replace")
+        text = read_text(path, _MAX_STATUS, errors="replace")
     except OSError:
         return found
     for fields in deb822_paragraphs(text.splitlines()):

@@ -11,6 +11,7 @@ from robokit_plan.model import GroupFact, MachineFacts, PortGrabber, Robot, RunT
 
 from ._cached_yaml import DATA, read_data_file
 from .files import find_inside
+from .ordinary import read_bytes
 
 _MAX_KEY = 1_000_000
 
@@ -71,10 +72,8 @@ def read_source_keys(robot: Robot, root: Path) -> Mapping[str, str]:
         if path is None:
             continue
         try:
-            with path.open("rb") as file:
-                content = file.read(_MAX_KEY + 1)
+            content = read_bytes(path, _MAX_KEY)
         except OSError:
-            continue  # a missing key is told where the archive is read
-        if len(content) <= _MAX_KEY:
-            keys[source.name] = base64.b64encode(content).decode()
+            continue  # one that is missing or no file is told where the archive is read
+        keys[source.name] = base64.b64encode(content).decode()
     return keys

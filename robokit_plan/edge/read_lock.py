@@ -6,7 +6,9 @@ from pathlib import Path
 
 from robokit_plan.formats.lock import parse_lock
 from robokit_plan.formats.unreadable import UnreadableFile
-from robokit_plan.model import Origin, Plan, limit_text
+from robokit_plan.model import Origin, Plan
+
+from .ordinary import read_bytes
 
 MAX_BYTES = 16_000_000
 """Of a lock file; a large robot needs less than a tenth."""
@@ -24,14 +26,11 @@ def read_lock(path: Path) -> Plan:
     """
     place = Origin(file=path.name)
     try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
+        raw = read_bytes(path, MAX_BYTES)
     except OSError as error:
         raise UnreadableFile.at(
             place, (error.strerror or "cannot be read").lower(), _MAKE
         ) from error
-    if len(raw) > MAX_BYTES:
-        raise UnreadableFile.at(place, f"it is larger than {limit_text(MAX_BYTES)}", _MAKE)
     try:
         text = raw.decode()
     except UnicodeDecodeError as error:

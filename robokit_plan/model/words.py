@@ -148,7 +148,11 @@ def limit_text(size: int) -> str:
 
     >>> limit_text(1_000_000), limit_text(1_000_000_000), limit_text(4_194_304)
     ('1 MB', '1 GB', '4.2 MB')
+    >>> limit_text(100)
+    '100 bytes'
     """
+    if size < 1000:
+        return counted(size, "byte")
     return size_text(size).replace(".0 ", " ")
 
 

@@ -291,7 +291,7 @@ UNFIT: dict[str, tuple[Callable[[Path], None], str]] = {
     "other bytes": (flip, f"the SHA-256 of {NAME} is not the one in its SHA256SUMS"),
     "no hash": (listing(""), "is not the one in its SHA256SUMS"),
     "a hash of something else": (listing(f"{'0' * 64}  ../../etc/passwd\n"), "is not the one in"),
-    "a list without end": (listing("0" * 2_000), "SHA256SUMS is larger than 1000 bytes"),
+    "a list without end": (listing("0" * 2_000), "SHA256SUMS is larger than 1 kB"),
     "no list": (lambda place: (place / "SHA256SUMS").unlink(), "it holds no SHA256SUMS"),
     "no wheel": (lambda place: (place / NAME).unlink(), "it holds no wheel"),
     "two wheels": (second_wheel, "it holds more than one wheel"),

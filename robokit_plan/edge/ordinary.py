@@ -68,21 +68,46 @@ def read_bytes(path: Path | str, most: int, *, follow: bool = True) -> bytes:
     """
     here = descriptor(path, follow=follow)
     try:
-        expected = os.fstat(here).st_size
-        if expected > most:
+        if os.fstat(here).st_size > most:
             raise _too_long(path, most)
-        # One byte more, since it may have grown, or its file system knows no sizes.
-        content = os.read(here, expected + 1)
-        if len(content) == expected:
-            return content
-        pieces, held = [content], len(content)
-        while held <= most and (piece := os.read(here, min(1 << 20, most + 1 - held))):
-            pieces.append(piece)
-            held += len(piece)
+        content = _up_to(here, most + 1)
     finally:
         os.close(here)
-    if held > most:
+    if len(content) > most:
         raise _too_long(path, most)
+    return content
+
+
+def read_up_to(path: Path | str, most: int) -> bytes:
+    """Return the first *most* bytes of the ordinary file at *path*; raise as `descriptor`."""
+    here = descriptor(path)
+    try:
+        return _up_to(here, most)
+    finally:
+        os.close(here)
+
+
+def sha256_of(path: Path | str) -> str:
+    """Return the SHA-256 of the ordinary file at *path*, in hex; raise as `descriptor`."""
+    from hashlib import sha256
+
+    digest = sha256()
+    with opened(path) as file:
+        while block := file.read(1 << 20):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+def _up_to(here: int, most: int) -> bytes:
+    expected = os.fstat(here).st_size
+    # One byte more, since it may have grown, or its file system knows no sizes.
+    content = os.read(here, min(expected + 1, most))
+    if len(content) == expected:
+        return content
+    pieces, held = [content], len(content)
+    while held < most and (piece := os.read(here, min(1 << 20, most - held))):
+        pieces.append(piece)
+        held += len(piece)
     return b"".join(pieces)
 
 
