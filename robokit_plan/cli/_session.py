@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Mapping
 from datetime import date
@@ -355,20 +356,38 @@ def _digests(reading: Reading, facts: str) -> Mapping[str, str]:
 
 
 def _locked(root: Path, robot: str, profile: str | None) -> Plan | None:
-    """Return what is locked; a lock file that cannot be used is said and made anew."""
-    from robokit_plan.edge.read_lock import read_lock
-    from robokit_plan.formats.lock import LockError, lock_name_of
+    """
+    Return what is locked.
+
+    Raises:
+        UnreadableFile: A file of that name is there and is not the lock file of this robot and
+            profile, or is not understood. It may be somebody's work, so nothing is planned that
+            would be written over it.
+    """
+    from robokit_plan.formats.lock import anew, lock_name_of
+    from robokit_plan.formats.unreadable import UnreadableFile
+    from robokit_plan.model import Origin, Place, Severity, finding
 
     path = root / lock_name_of(robot, profile)
-    if not path.exists():
+    if not os.path.lexists(path):
         return None
-    try:
-        return read_lock(path)
-    except LockError as error:
-        from robokit_plan.render import render_findings_text
+    plan = open_lock(path)
+    if (plan.robot, plan.profile) != (robot, profile):
+        foreign = finding(
+            "lock-invalid",
+            Severity.ERROR,
+            f"it is the lock file of {_whose(plan.robot, plan.profile)}, "
+            f"not of {_whose(robot, profile)}",
+            places=[Place(origin=Origin(file=path.name))],
+            why="two of them have one name here, and one would be written over the other",
+            repair=[anew(path.name), "another name for the robot or the profile"],
+        )
+        raise UnreadableFile((foreign,))
+    return plan
 
-        tell(render_findings_text((error.finding,), prefix=display_prefix(root)))
-        return None
+
+def _whose(robot: str, profile: str | None) -> str:
+    return f"robot {robot}" + (f" with profile {profile}" if profile else "")
 
 
 def find_lock(robot: Path | None, profile: str | None) -> Path:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from robokit_plan.formats.lock import parse_lock
+from robokit_plan.formats.lock import anew, parse_lock
 from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Origin, Plan
 
@@ -12,8 +12,6 @@ from .ordinary import read_bytes
 
 MAX_BYTES = 16_000_000
 """Of a lock file; a large robot needs less than a tenth."""
-
-_MAKE = "robokit-plan lock"
 
 
 def read_lock(path: Path) -> Plan:
@@ -25,14 +23,15 @@ def read_lock(path: Path) -> Plan:
         LockError: It is no lock file of this tool, or one of a newer format.
     """
     place = Origin(file=path.name)
+    repair = anew(path.name) if path.exists() else "robokit-plan lock"
     try:
         raw = read_bytes(path, MAX_BYTES)
     except OSError as error:
         raise UnreadableFile.at(
-            place, (error.strerror or "cannot be read").lower(), _MAKE
+            place, (error.strerror or "cannot be read").lower(), repair
         ) from error
     try:
         text = raw.decode()
     except UnicodeDecodeError as error:
-        raise UnreadableFile.at(place, f"it is not UTF-8 at byte {error.start}", _MAKE) from error
+        raise UnreadableFile.at(place, f"it is not UTF-8 at byte {error.start}", repair) from error
     return parse_lock(text, file=path.name)

@@ -12,6 +12,7 @@ Source:
 from __future__ import annotations
 
 import re
+import shlex
 import tomllib
 from collections.abc import Mapping
 from typing import Any, Final
@@ -100,7 +101,16 @@ LOCK_FORMAT: Final = 1
 """Of the table ``tool.robokit-plan``."""
 
 _TOOL: Final = "robokit-plan"
-_MAKE: Final = "robokit-plan lock"
+
+
+def anew(file: str) -> str:
+    """Return what to type to keep *file*, which nothing overwrites, and make a lock file anew."""
+    return (
+        f"mv --backup=numbered {shlex.quote(file)} {shlex.quote(file + '.before')}"
+        " && robokit-plan lock"
+    )
+
+
 _MARKERS: Final = ("sys_platform", "platform_machine", "python_version", "implementation_name")
 
 # --- alphabets ------------------------------------------------------------------------------
@@ -701,15 +711,15 @@ def _syntax(error: Exception, *, file: str) -> Finding:
         f"the lock file is not TOML: {words[:1].lower()}{words[1:]}",
         places=[Origin(file=file, line=line, column=column)],
         why="it was edited by hand, or a merge left its marks in it",
-        repair=_MAKE,
+        repair=anew(file),
     )
 
 
 def _complaint(wrong: WrongValue, text: str, *, file: str) -> Finding:
     repair = (
-        "update robokit-plan, or make the lock file anew with this one: robokit-plan lock"
+        f"update robokit-plan, or make the lock file anew with this one: {anew(file)}"
         if wrong.rule == "format-too-new"
-        else _MAKE
+        else anew(file)
     )
     line, column = toml.place_of(wrong.path, text)
     return finding(

@@ -193,7 +193,7 @@ def test_read_lock_reads_a_file_and_complains_about_others(tmp_path: Path) -> No
         read_lock(path)
     with pytest.raises(UnreadableFile, match="no such file or directory"):
         read_lock(tmp_path / "pylock.none.toml")
-    with pytest.raises(UnreadableFile, match="is a directory"):
+    with pytest.raises(UnreadableFile, match="it is a folder"):
         read_lock(tmp_path)
 
 
