@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from robokit_plan.cli._failure import WrongUse
 from robokit_plan.cli._terminal import show, tell, width
-from robokit_plan.model import dataclass, replace
+from robokit_plan.model import dataclass, field, replace
 
 if TYPE_CHECKING:
     from robokit_plan.cli._planning import World
@@ -32,6 +33,8 @@ class Session:
     root: Path
     prefix: str
     """What stands before file names for display: the way from here to `root`."""
+    digests: Mapping[str, str | None] = field(default_factory=dict)
+    """File below `root` -> SHA-256, None where it was not there; what was read besides YAML."""
 
     @property
     def lock_path(self) -> Path:
@@ -70,16 +73,38 @@ class Session:
 
     def write_lock(self, plan: Plan, out: Path | None) -> Path:
         """Write *plan* to the lock file, or to *out*; return where."""
-        from robokit_plan.edge.files import write_atomically
+        from robokit_plan.edge.files import held, write_atomically
         from robokit_plan.formats.lock import render_lock
 
         text = render_lock(plan)
         path = self.lock_path if out is None else out
         if str(path) == "-":
             show(text)
-        else:
+            return path
+        with held(self.root):
+            self.check_inputs()
             write_atomically(path, text)
         return path
+
+    def check_inputs(self) -> None:
+        """
+        Look again at the files that were planned from, while no other command writes.
+
+        Raises:
+            CannotWrite: One was changed, or is gone, since it was read.
+            UnreadableFile: One cannot be read any more.
+        """
+        from robokit_plan.edge.files import CannotWrite, check_unchanged
+
+        for name, text in self.reading.texts.items():
+            check_unchanged(self.root / name, text)
+        for name, digest in self.digests.items():
+            if _digest(self.root / name) != digest:
+                raise CannotWrite(
+                    self.root / name,
+                    "it was changed while this command ran",
+                    "type the same command again",
+                )
 
     def text_of(
         self, plan: Plan, *, json: bool, notes: bool, moved_from: Plan | None = None
@@ -204,12 +229,26 @@ def open_session(
         upgrade=upgrade,
         locked=locked,
     )
-    return Session(
+    named = (session_robot.system.boot_config, session_robot.system.base)
+    session = Session(
         reading=reading,
         problem=problem,
         root=reading.root,
         prefix=display_prefix(reading.root),
     )
+    if not locked:
+        return session
+    names = (session.lock_path.name, *(one for one in named if one is not None))
+    return replace(session, digests={name: _digest(reading.root / name) for name in names})
+
+
+def _digest(path: Path) -> str | None:
+    from robokit_plan.edge.ordinary import sha256_of
+
+    try:
+        return sha256_of(path)
+    except OSError:
+        return None
 
 
 def _board(name: str) -> BoardId:
@@ -436,6 +475,36 @@ def write_out(text: str, path: Path, *, mode: int | None = None) -> None:
         return
     write_atomically(path, text, mode=mode)
     tell(f"wrote {display(path)}")
+
+
+def write_both(file: Path, text: str, lock_path: Path, lock: str) -> None:
+    """
+    Write the lock file, then the robot file; where the second fails, bring the first back.
+
+    The robot file is last: as long as it is the old one, the same command does it all again.
+    """
+    from robokit_plan.edge.files import CannotWrite, write_atomically
+
+    old = text_of_lock(lock_path)
+    write_out(lock, lock_path)
+    try:
+        write_out(text, file)
+    except CannotWrite:
+        with suppress(CannotWrite, OSError):
+            lock_path.unlink() if old is None else write_atomically(lock_path, old)
+        raise
+
+
+def text_of_lock(path: Path) -> str | None:
+    """
+    Return the text of the lock file at *path*, None where there is none.
+
+    Raises:
+        UnreadableFile: It cannot be read.
+    """
+    from robokit_plan.edge.files import read_text
+
+    return read_text(path, path.name) if os.path.lexists(path) else None
 
 
 def rooted_findings(file: Path, profile: str | None, *, prefix: str) -> tuple[Finding, ...]:

@@ -44,7 +44,11 @@ def switch_command(*, on: bool) -> Callable[..., None]:
         from robokit_plan.cli._failure import WrongUse
 
         if undo:
-            raise typer.Exit(_toggle.undo(robot))
+            from robokit_plan.cli._undo import take_back
+
+            raise typer.Exit(
+                take_back(robot, names=tuple(plugins or ()), profile=profile, dry_run=dry_run)
+            )
         if not plugins:
             raise WrongUse("name a plugin", repair=(f"robokit-plan {verb} PLUGIN",))
         raise typer.Exit(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 from robokit_plan.cli import _answers
 from robokit_plan.cli._answers import Asked
 from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._session import open_session, write_out
+from robokit_plan.cli._session import open_session, text_of_lock, write_both, write_out
 from robokit_plan.cli._terminal import agreed, is_person_there, show, tell, width
 from robokit_plan.model import dataclass, near_names
 
@@ -18,9 +17,6 @@ if TYPE_CHECKING:
     from robokit_plan.cli._session import Session
     from robokit_plan.model import Finding, Plan
     from robokit_plan.render import PlanDiff
-
-UNDO_FOLDER = "undo"
-"""Kept under the cache folder: what `--undo` takes back is a convenience of one machine."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,7 +58,7 @@ def toggle(switch: Switch) -> int:
     """
     from robokit_plan.cli._planning import World, plan_in
     from robokit_plan.cli._terminal import Progress
-    from robokit_plan.edge.files import check_unchanged, held
+    from robokit_plan.edge.files import held
     from robokit_plan.edge.manifests import parse_manifest
     from robokit_plan.edge.reading import read_robot
     from robokit_plan.formats.edits import CannotEdit, disabled_text, enabled_text
@@ -112,34 +108,42 @@ def toggle(switch: Switch) -> int:
         return 0 if plan.ok else 1
     # Somebody may have thought about the question for long, or switched something else meanwhile.
     with held(after.root):
-        check_unchanged(before.reading.file, old_text)
-        _remember(before)
+        before.check_inputs()
         if plan.ok:
             from robokit_plan.formats.lock import render_lock
 
-            _write_both(after.reading.file, new_text, after.lock_path, render_lock(plan))
+            lock = render_lock(plan)
+            _remember(switch, names, before, new_text, lock)
+            write_both(after.reading.file, new_text, after.lock_path, lock)
         else:
+            _remember(switch, names, before, new_text, None)
             write_out(new_text, before.reading.file)
             tell(f"{after.lock_path.name} was left as it is: it holds only what can be built")
     return 0 if plan.ok else 1
 
 
-def _write_both(file: Path, text: str, lock_path: Path, lock: str) -> None:
-    """
-    Write the lock file, then the robot file; where the second fails, bring the first back.
+def _remember(
+    switch: Switch, names: tuple[str, ...], before: Session, text: str, lock: str | None
+) -> None:
+    """Keep what this switch writes, so that `--undo` can take it back."""
+    from robokit_plan.cli._undo import LockChange, Step, add_step
 
-    The robot file is last: as long as it is the old one, the same command does it all again.
-    """
-    from robokit_plan.edge.files import CannotWrite, write_atomically
-
-    old = lock_path.read_text("utf-8") if lock_path.is_file() else None
-    write_out(lock, lock_path)
-    try:
-        write_out(text, file)
-    except CannotWrite:
-        with suppress(CannotWrite, OSError):
-            lock_path.unlink() if old is None else write_atomically(lock_path, old)
-        raise
+    locks: tuple[LockChange, ...] = ()
+    if lock is not None:
+        path = before.lock_path
+        locks = (LockChange(name=path.name, before=text_of_lock(path), after=lock),)
+    add_step(
+        before.reading.file,
+        Step(
+            command="enable" if switch.on else "disable",
+            names=names,
+            robot=str(before.problem.robot.name),
+            profile=switch.profile,
+            before=before.reading.texts[before.reading.file.name],
+            after=text,
+            locks=locks,
+        ),
+    )
 
 
 def _names(session: Session, switch: Switch) -> tuple[str, ...]:
@@ -216,70 +220,3 @@ def _agreed(plan: Plan, switch: Switch) -> bool:
         return False
     question = "Do it?" if plan.ok else "This cannot be built as it stands. Do it all the same?"
     return agreed(question, default=plan.ok)
-
-
-# --- undo -----------------------------------------------------------------------------------
-
-
-def _undo_path(file: Path) -> Path:
-    import os
-    from hashlib import sha256
-
-    from robokit_plan.edge.cache import cache_file
-
-    name = sha256(os.fsencode(file.resolve())).hexdigest()[:16]
-    return cache_file(os.environ).parent / UNDO_FOLDER / f"{name}.json"
-
-
-def _remember(session: Session) -> None:
-    """Keep both files as they are, so that one undo brings them back."""
-    from robokit_plan.edge.files import CannotWrite, write_atomically
-    from robokit_plan.render import render_json
-
-    lock = session.lock_path
-    kept = {
-        "robot": session.reading.texts[session.reading.file.name],
-        "lock": lock.read_text("utf-8") if lock.is_file() else None,
-        "lock-name": lock.name,
-    }
-    path = _undo_path(session.reading.file)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_atomically(path, render_json(kept), mode=0o600)
-    except (CannotWrite, OSError) as error:
-        tell(f"note: this change cannot be undone by --undo: {error}")
-
-
-def undo(robot: Path | None) -> int:
-    """
-    Bring back both files as they were before the last enable or disable, in whatever profile.
-
-    A lock file that the switch made goes again.
-
-    Raises:
-        WrongUse: There is nothing to take back.
-    """
-    import json
-
-    from robokit_plan.edge.files import held
-    from robokit_plan.edge.reading import find_robot_file
-
-    file = find_robot_file(robot)
-    path = _undo_path(file)
-    try:
-        kept = json.loads(path.read_text("utf-8"))
-        text, lock, lock_name = kept["robot"], kept["lock"], Path(kept["lock-name"]).name
-    except (OSError, ValueError, RecursionError, KeyError, TypeError) as error:
-        raise WrongUse(
-            "there is nothing to take back",
-            why="no enable or disable of this robot was done on this machine, or it was undone",
-        ) from error
-    lock_path = file.parent / lock_name
-    with held(file.parent):
-        if lock is None:
-            write_out(text, file)
-            lock_path.unlink(missing_ok=True)
-        else:
-            _write_both(file, text, lock_path, lock)
-        path.unlink(missing_ok=True)
-    return 0

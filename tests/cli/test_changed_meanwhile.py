@@ -1,0 +1,116 @@
+"""Inputs are looked at again before anything is written: what changed meanwhile is told."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from robokit_plan.cli import _session
+from tests.cli.conftest import Command
+
+LOCK = "pylock.dinghy.toml"
+
+
+def _edited(path: Path) -> Callable[[], None]:
+    return lambda: path.write_text(path.read_text() + "# meanwhile\n")
+
+
+CHANGES: dict[str, Callable[[Path], None]] = {
+    "robot.yaml": lambda folder: _edited(folder / "robot.yaml")(),
+    "plugins/leak/manifest.yaml": lambda folder: _edited(folder / "plugins/leak/manifest.yaml")(),
+    LOCK: lambda folder: _edited(folder / LOCK)(),
+    "config.txt": lambda folder: _edited(folder / "config.txt")(),
+}
+
+
+@pytest.mark.parametrize("name", CHANGES)
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("lock",),
+        ("lock", "--upgrade"),
+        ("enable", "log", "--yes"),
+        ("disable", "horn", "leak", "--yes"),
+    ],
+    ids=" ".join,
+)
+def test_whoever_was_changed_is_named(
+    dinghy: Path,
+    command: Command,
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    name: str,
+) -> None:
+    """Status 3, and no file is written; the same command again does it."""
+    (dinghy / "config.txt").write_text("dtparam=i2c_arm=on\n")
+    robot = dinghy / "robot.yaml"
+    robot.write_text(f"{robot.read_text()}system: {{boot-config: config.txt}}\n")
+    assert command("lock").status == 0
+    real = _session.Session.check_inputs
+    after: list[dict[str, bytes]] = []
+
+    def look(session: _session.Session) -> None:
+        if not after:
+            CHANGES[name](dinghy)
+            after.append(_files(dinghy))
+        real(session)
+
+    monkeypatch.setattr(_session.Session, "check_inputs", look)
+    done = command(*words)
+    assert done.status == 3, done
+    assert f"{name} cannot be written: it was changed while this command ran" in done.err
+    assert _files(dinghy) == after[0]
+    assert command(*words).status in {0, 1}
+
+
+def _files(folder: Path) -> dict[str, bytes]:
+    return {str(one): one.read_bytes() for one in sorted(folder.rglob("*")) if one.is_file()}
+
+
+def test_two_commands_at_once(dinghy: Path, tmp_path: Path) -> None:
+    """
+    `lock --upgrade` beside `disable`, each a process of its own.
+
+    The lock file never holds a plugin that the robot file has no more; whoever came second and
+    met a change says so.
+    """
+    top = Path(__file__).parents[2]
+    environ = {
+        **os.environ,
+        "ROBOKIT_PLAN_CACHE": str(tmp_path / "cache"),
+        "PYTHONPATH": str(top),
+    }
+    robot = (dinghy / "robot.yaml").read_text()
+
+    def start(*words: str) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [sys.executable, "-m", "tests.cli.frozen_run", *words],
+            env=environ,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+
+    def together(*calls: tuple[str, ...]) -> list[int]:
+        running = [start(*one) for one in calls]
+        said = [one.communicate(timeout=120)[1] for one in running]
+        assert all(one.returncode in {0, 3} for one in running), said
+        assert all(
+            one.returncode == 0 or "was changed while this command ran" in words
+            for one, words in zip(running, said, strict=True)
+        ), said
+        return [one.returncode for one in running]
+
+    for _ in range(3):
+        (dinghy / "robot.yaml").write_text(robot)
+        assert together(("lock",)) == [0]
+        statuses = together(("lock", "--upgrade"), ("disable", "horn", "leak", "--yes"))
+        assert 0 in statuses
+        text = (dinghy / "robot.yaml").read_text()
+        lock = (dinghy / LOCK).read_text()
+        assert ('instance = "horn"' in lock) == ("- horn" in text.partition("profiles:")[0])
