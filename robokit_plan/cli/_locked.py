@@ -25,8 +25,10 @@ def read_locked(
         UnreadableFile: The robot file or a lock file cannot be read.
         WrongUse: A lock file is missing, or they cannot share a machine.
     """
+    from robokit_plan.cli._own_names import check_own_names
     from robokit_plan.cli._session import find_lock, open_lock
     from robokit_plan.edge.ordinary import sha256_of
+    from robokit_plan.edge.reading import find_robot_file
 
     locked = []
     for name in dict.fromkeys((profile, *also)):
@@ -39,6 +41,8 @@ def read_locked(
             )
         plan = open_lock(path)
         locked.append(Locked(plan=plan, name=path.name, sha256=sha256_of(path)))
+    for one in locked:
+        check_own_names(find_robot_file(robot), str(one.plan.robot), one.plan.profile)
     try:
         union_of(locked)
     except ProfilesDifferError as error:

@@ -81,10 +81,24 @@ class Session:
         if str(path) == "-":
             show(text)
             return path
+        if out is None:
+            self.check_names()
         with held(self.root):
             self.check_inputs()
             write_atomically(path, text)
         return path
+
+    def check_names(self) -> None:
+        """
+        Refuse names of outputs that another robot file beside this one has too.
+
+        Raises:
+            WrongUse: There is one.
+        """
+        from robokit_plan.cli._own_names import check_own_names
+
+        robot = self.problem.robot.name
+        check_own_names(self.reading.file, str(robot), self.problem.profile)
 
     def check_inputs(self) -> None:
         """

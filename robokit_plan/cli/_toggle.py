@@ -107,6 +107,7 @@ def toggle(switch: Switch) -> int:
         tell("nothing was changed")
         return 0 if plan.ok else 1
     # Somebody may have thought about the question for long, or switched something else meanwhile.
+    before.check_names()
     with held(after.root):
         before.check_inputs()
         if plan.ok:

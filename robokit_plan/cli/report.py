@@ -118,6 +118,8 @@ def _write_page(
         style=style,
         script=script,
     )
+    if out is None:
+        session.check_names()
     write_out(page, session.root / report_name(plan) if out is None else out)
     raise typer.Exit(0 if plan.ok else 1)
 

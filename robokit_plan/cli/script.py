@@ -27,12 +27,17 @@ def script(
 ) -> None:
     """Write the script."""
     from robokit_plan.cli._locked import read_locked
+    from robokit_plan.cli._own_names import check_own_names
     from robokit_plan.cli._session import write_out
+    from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.render import render_script
 
     root, (first, *others) = read_locked(robot, profile, also or (), what="the script")
     text = render_script(
         first.plan, lock_name=first.name, lock_sha256=first.sha256, also=tuple(others)
     )
+    if out is None:
+        file = find_robot_file(robot)
+        check_own_names(file, str(first.plan.robot), profile, shared="install.sh")
     write_out(text, root / "install.sh" if out is None else out, mode=0o755)
     raise typer.Exit(0)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -16,16 +15,11 @@ from tests.cli.conftest import Command
 LOCK = "pylock.dinghy.toml"
 
 
-def _edited(path: Path) -> Callable[[], None]:
-    return lambda: path.write_text(path.read_text() + "# meanwhile\n")
+def _edit(path: Path) -> None:
+    path.write_text(path.read_text() + "# meanwhile\n")
 
 
-CHANGES: dict[str, Callable[[Path], None]] = {
-    "robot.yaml": lambda folder: _edited(folder / "robot.yaml")(),
-    "plugins/leak/manifest.yaml": lambda folder: _edited(folder / "plugins/leak/manifest.yaml")(),
-    LOCK: lambda folder: _edited(folder / LOCK)(),
-    "config.txt": lambda folder: _edited(folder / "config.txt")(),
-}
+CHANGES = ("robot.yaml", "plugins/leak/manifest.yaml", LOCK, "config.txt")
 
 
 @pytest.mark.parametrize("name", CHANGES)
@@ -56,7 +50,7 @@ def test_whoever_was_changed_is_named(
 
     def look(session: _session.Session) -> None:
         if not after:
-            CHANGES[name](dinghy)
+            _edit(dinghy / name)
             after.append(_files(dinghy))
         real(session)
 

@@ -1,0 +1,86 @@
+"""Two robots of one folder never write one file without a word."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import CASE, Command
+
+LOCK = "pylock.dinghy-bench.toml"
+
+
+def second(folder: Path, name: str, file: str) -> None:
+    """Put a second robot file of robot *name* beside the first."""
+    text = CASE["robot"].replace("robot: dinghy", f"robot: {name}")
+    (folder / file).write_text(text)
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(str(one.relative_to(folder)) for one in folder.rglob("*"))
+
+
+@pytest.mark.parametrize(
+    ("robot", "profile"), [("robot.yaml", "bench"), ("other.yaml", None)], ids=str
+)
+@pytest.mark.parametrize(
+    "words", [("lock",), ("report",), ("enable", "log", "--yes")], ids=" ".join
+)
+def test_a_profile_and_a_robot_of_one_name(
+    dinghy: Path, command: Command, words: tuple[str, ...], robot: str, profile: str | None
+) -> None:
+    """From both sides, before anything is written."""
+    second(dinghy, "dinghy-bench", "other.yaml")
+    before = names(dinghy), (dinghy / robot).read_bytes()
+    done = command(*words, "--robot", robot, *(("--profile", profile) if profile else ()))
+    assert done.status == 2, done
+    assert f"would both write {LOCK}" in done.err
+    assert "robot.yaml" in done.err
+    assert "other.yaml" in done.err
+    assert (names(dinghy), (dinghy / robot).read_bytes()) == before
+
+
+@pytest.mark.parametrize("words", [("script",), ("card",)], ids=" ".join)
+def test_made_before_the_second_came(
+    dinghy: Path, command: Command, words: tuple[str, ...]
+) -> None:
+    assert command("lock", "--profile", "bench").status == 0
+    second(dinghy, "dinghy-bench", "other.yaml")
+    before = names(dinghy)
+    done = command(*words, "--profile", "bench")
+    assert done.status == 2
+    assert f"would both write {LOCK}" in done.err
+    assert names(dinghy) == before
+
+
+def test_one_script_for_two_robots(dinghy: Path, command: Command) -> None:
+    """The printed repair writes it under a name of its own."""
+    assert command("lock").status == 0
+    second(dinghy, "punt", "punt.yaml")
+    done = command("script")
+    assert done.status == 2
+    assert "robot.yaml and punt.yaml would both write install.sh" in done.err
+    assert not (dinghy / "install.sh").exists()
+    (fix,) = [one for one in done.err.splitlines() if one.startswith("  fix  ")]
+    program, *words = fix.removeprefix("  fix  ").split()
+    assert program == "robokit-plan"
+    assert command(*words).status == 0
+    assert (dinghy / "install-dinghy.sh").is_file()
+
+
+def test_the_lock_file_of_another(dinghy: Path, command: Command) -> None:
+    """Whoever came first; status 1, and the printed repair keeps it."""
+    assert command("lock", "--profile", "bench").status == 0
+    kept = (dinghy / LOCK).read_bytes()
+    robot = dinghy / "robot.yaml"
+    robot.write_text(CASE["robot"].replace("robot: dinghy", "robot: dinghy-bench"))
+    done = command("lock")
+    assert done.status == 1
+    assert (
+        "it is the lock file of robot dinghy with profile bench, not of robot dinghy-bench"
+        in done.err
+    )
+    assert (dinghy / LOCK).read_bytes() == kept
+    (dinghy / LOCK).rename(dinghy / f"{LOCK}.before")
+    assert command("lock").status == 0
