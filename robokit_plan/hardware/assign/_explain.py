@@ -323,113 +323,100 @@ def _times(count: int) -> str:
 _NUMBERS = {3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight", 9: "nine"}
 
 
+_CLAIMED: Mapping[Kind, tuple[str, str]] = {
+    Kind.PIN: (
+        "pin {one.part} of {one.name} is claimed {times}",
+        "one pin carries one function at a time",
+    ),
+    Kind.SELECT: (
+        "chip select {one.part} of {one.name} is claimed {times}",
+        "each chip select serves one device",
+    ),
+    Kind.UART: (
+        "{one.name} is claimed {times}",
+        "a serial port connects two ends, not three",
+    ),
+    Kind.I2S: (
+        "the digital audio controller {one.name} is claimed {times}",
+        "it has one stream and one clock; a microphone and an amplifier together need one plugin, "
+        "or a share, for both",
+    ),
+    Kind.CLOCK: (
+        "{one.name} is claimed {times}",
+        "all outlets of one clock share its frequency",
+    ),
+    Kind.BLOCK: (
+        "the PWM block {one.name} is claimed {times}",
+        "who feeds a PWM block by DMA or with sound drives its one clock and queue, so its other "
+        "channel is lost for others",
+    ),
+    Kind.PERIOD: (
+        "{one.name} is asked for {count} periods",
+        "its outputs share one period register, so they run at one frequency",
+    ),
+    Kind.CAMERA: (
+        "camera {one.name} is claimed {times}",
+        "one process at a time can hold a camera",
+    ),
+    Kind.USB: (
+        "the USB device {one.name} is claimed {times}",
+        "one program at a time can open it; devices of one id are told apart by serial",
+    ),
+    Kind.AUDIO: (
+        "the sound path {one.name} is claimed {times}",
+        "one program at a time can open it, unless a sound server mixes",
+    ),
+    Kind.SHARE: (
+        "share {one.name} is used for different things",
+        "users of a share own one resource and do the same with it",
+    ),
+}
+"""Message and reason where these say all; `one`: what is contested."""
+
+
 def _words(
     contested: Resource | None, claims: Sequence[Sequence[Variable]], view: BoardView
 ) -> tuple[str, tuple[str, ...]]:
     """Return message and reason."""
-    count = len(claims)
+    count, times = len(claims), _times(len(claims))
     texts = [_name(variables[0]) for variables in claims]
     if contested is None:
         return _no_way(claims, texts)
-    times = _times(count)
     match contested.kind:
         case Kind.LINE:
             return _line_words(LineName(contested.name), claims, times, view)
         case Kind.POSITION:
             lines = listed(view.pins[_position(contested)].lines)
-            return (
-                f"header position {contested.name} is driven {times}",
-                (f"{lines} are wired to it; two outputs would short each other",),
-            )
-        case Kind.PIN:
-            return (
-                f"pin {contested.part} of {contested.name} is claimed {times}",
-                ("one pin carries one function at a time",),
-            )
+            message = f"header position {contested.name} is driven {times}"
+            why = f"{lines} are wired to it; two outputs would short each other"
         case Kind.ADDRESS:
-            return (
-                f"{contested.part} on {contested.name} is claimed {times}",
-                (
-                    "two devices that answer one address disturb each other's every word"
-                    if count == 2
-                    else "there are fewer addresses than devices",
-                ),
-            )
-        case Kind.SELECT:
-            return (
-                f"chip select {contested.part} of {contested.name} is claimed {times}",
-                ("each chip select serves one device",),
-            )
-        case Kind.UART:
-            return (
-                f"{contested.name} is claimed {times}",
-                ("a serial port connects two ends, not three",),
+            message = f"{contested.part} on {contested.name} is claimed {times}"
+            why = (
+                "two devices that answer one address disturb each other's every word"
+                if count == 2
+                else "there are fewer addresses than devices"
             )
         case Kind.BUS:
             return _bus_words(contested, claims)
-        case Kind.I2S:
-            return (
-                f"the digital audio controller {contested.name} is claimed {times}",
-                (
-                    "it has one stream and one clock; a microphone and an amplifier together need "
-                    "one plugin, or a share, for both",
-                ),
-            )
         case Kind.CHANNEL:
+            message = f"{contested.text} is claimed {times}"
             outlets = _outlet_lines(contested, claims)
             why = (
                 f"{listed(outlets)} are outlets of one channel: both always carry the same waveform"
                 if len(outlets) > 1
                 else "a channel makes one waveform"
             )
-            return f"{contested.text} is claimed {times}", (why,)
-        case Kind.CLOCK:
-            return (
-                f"{contested.name} is claimed {times}",
-                ("all outlets of one clock share its frequency",),
-            )
-        case Kind.BLOCK:
-            return (
-                f"the PWM block {contested.name} is claimed {times}",
-                (
-                    "who feeds a PWM block by DMA or with sound drives its one clock and queue, so "
-                    "its other channel is lost for others",
-                ),
-            )
-        case Kind.PERIOD:
-            return (
-                f"{contested.name} is asked for {count} periods",
-                ("its outputs share one period register, so they run at one frequency",),
-            )
-        case Kind.CAMERA:
-            return (
-                f"camera {contested.name} is claimed {times}",
-                ("one process at a time can hold a camera",),
-            )
-        case Kind.USB:
-            return (
-                f"the USB device {contested.name} is claimed {times}",
-                ("one program at a time can open it; devices of one id are told apart by serial",),
-            )
-        case Kind.AUDIO:
-            return (
-                f"the sound path {contested.name} is claimed {times}",
-                ("one program at a time can open it, unless a sound server mixes",),
-            )
         case Kind.PORT:
             return _port_words(claims, count)
-        case Kind.SHARE:
-            return (
-                f"share {contested.name} is used for different things",
-                ("users of a share own one resource and do the same with it",),
-            )
         case Kind.MUX:
-            return (
-                f"{listed(texts)} are on different buses",
-                (f"a device behind {contested.name} is on the bus of that multiplexer",),
-            )
+            message = f"{listed(texts)} are on different buses"
+            why = f"a device behind {contested.name} is on the bus of that multiplexer"
         case Kind.VARIANT:
             return _no_way(claims, texts)
+        case kind:
+            form, why = _CLAIMED[kind]
+            message = form.format(one=contested, times=times, count=count)
+    return message, (why,)
 
 
 def _name(variable: Variable) -> str:

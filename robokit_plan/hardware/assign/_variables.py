@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from robokit_plan.hardware.boot.options import boot_needs
 from robokit_plan.hardware.problem import ClaimKeyPair, HardwareInstance, HardwareProblem
@@ -225,9 +225,47 @@ def _lists(request: ClaimRequest, view: BoardView) -> bool:
 def _link(name: ControllerName, controller: Controller, view: BoardView) -> Variable:
     """Return what a companion's link takes on the board."""
     link = controller.link or ""
-    candidates: list[Candidate] = []
+    candidates = [*_bus_links(name, controller, view), *_spi_links(name, controller, view)]
+    holders = [
+        (way, view.holder(way.uses, boot_needs("controllers", one)))
+        for one in candidates
+        for way in with_boot_lines(one, "controllers", view)
+    ]
+    rejections = tuple(
+        Rejection(
+            rule=holder[1].rule,
+            message=f"{holder[0].text} is taken by {holder[1].by}",
+            why=f"{name} is linked by {link}",
+            resource=holder[0].text,
+        )
+        for _, holder in holders
+        if holder is not None
+    )
+    if not candidates:
+        rejections = (
+            Rejection(
+                rule="bus-missing",
+                message=f"the header of {view.board.id} has no {link}, the link of {name}",
+                why=f"it has {', '.join((*view.buses('uart'), *view.buses('i2c')))}",
+                resource=link,
+            ),
+        )
+    return Variable(
+        key=(InstanceName(name), ClaimName("link")),
+        instance=InstanceName(name),
+        candidates=tuple(one for one, holder in holders if holder is None),
+        rejections=rejections,
+        place=Place(origin=controller.origin, label=f"{name} linked by {link}"),
+        link=True,
+    )
+
+
+def _bus_links(
+    name: ControllerName, controller: Controller, view: BoardView
+) -> Iterator[Candidate]:
+    """Yield the UARTs and I2C buses by which the board can talk to *name*."""
     for kind, words in (("uart", ("tx", "rx")), ("i2c", ("sda", "scl"))):
-        for outlet in view.outlet(kind, link):
+        for outlet in view.outlet(kind, controller.link or ""):
             if not outlet.complete:
                 continue
             keys = frozenset({outlet.bus}) if kind == "i2c" else frozenset()
@@ -242,62 +280,34 @@ def _link(name: ControllerName, controller: Controller, view: BoardView) -> Vari
                 text = address_text(controller.address)
                 uses.append(Use(Resource(Kind.ADDRESS, outlet.bus, text)))
                 resource = BusName(f"{outlet.bus} {text}")
-            candidates.append(
-                Candidate(
-                    uses=tuple(uses),
-                    resource=resource,
-                    signals=tuple(
-                        Signal(word, outlet.lines[word], shared=kind == "i2c") for word in words
-                    ),
-                    bus=outlet.bus,
-                    address=controller.address,
-                    route=outlet.route,
-                    controller=name,
-                    device=i2c_device(outlet.bus) if kind == "i2c" else None,
-                    function=f"link of {name}",
-                )
+            yield Candidate(
+                uses=tuple(uses),
+                resource=resource,
+                signals=tuple(
+                    Signal(word, outlet.lines[word], shared=kind == "i2c") for word in words
+                ),
+                bus=outlet.bus,
+                address=controller.address,
+                route=outlet.route,
+                controller=name,
+                device=i2c_device(outlet.bus) if kind == "i2c" else None,
+                function=f"link of {name}",
             )
-    candidates.extend(
-        Candidate(
-            uses=(Use(Resource(Kind.BUS, outlet.bus), frozenset({outlet_key(outlet)})),),
-            resource=outlet.bus,
-            signals=tuple(Signal(word, line, shared=True) for word, line in outlet.lines.items()),
-            bus=outlet.bus,
-            controller=name,
-            function=f"link of {name}",
-        )
-        for outlet in view.outlet("spi", link)
-        if outlet.complete
-    )
-    held = [
-        (way, view.holder(way.uses, boot_needs("controllers", one)))
-        for one in candidates
-        for way in with_boot_lines(one, "controllers", view)
-    ]
-    rejections: tuple[Rejection, ...] = tuple(
-        Rejection(
-            rule=taken[1].rule,
-            message=f"{taken[0].text} is taken by {taken[1].by}",
-            why=f"{name} is linked by {link}",
-            resource=taken[0].text,
-        )
-        for _, taken in held
-        if taken is not None
-    )
-    if not candidates:
-        rejections = (
-            Rejection(
-                rule="bus-missing",
-                message=f"the header of {view.board.id} has no {link}, the link of {name}",
-                why=f"it has {', '.join((*view.buses('uart'), *view.buses('i2c')))}",
-                resource=link,
-            ),
-        )
-    return Variable(
-        key=(InstanceName(name), ClaimName("link")),
-        instance=InstanceName(name),
-        candidates=tuple(one for one, taken in held if taken is None),
-        rejections=rejections,
-        place=Place(origin=controller.origin, label=f"{name} linked by {link}"),
-        link=True,
-    )
+
+
+def _spi_links(
+    name: ControllerName, controller: Controller, view: BoardView
+) -> Iterator[Candidate]:
+    """Yield the SPI buses by which the board can talk to *name*; a whole bus is its own."""
+    for outlet in view.outlet("spi", controller.link or ""):
+        if outlet.complete:
+            yield Candidate(
+                uses=(Use(Resource(Kind.BUS, outlet.bus), frozenset({outlet_key(outlet)})),),
+                resource=outlet.bus,
+                signals=tuple(
+                    Signal(word, line, shared=True) for word, line in outlet.lines.items()
+                ),
+                bus=outlet.bus,
+                controller=name,
+                function=f"link of {name}",
+            )
