@@ -185,3 +185,67 @@ def test_only_the_command_line_imports_rich() -> None:
         and any(name.split(".")[0] in {"rich", "typer"} for name, _ in _imports(path))
     ]
     assert not wrong
+
+
+READS_OTHERWISE = {
+    "edge/ordinary.py": "the one door",
+    "edge/_git_folder.py": "looks at a file once it is open, itself",
+    "edge/revisions.py": "looks at a file once it is open, itself",
+    "edge/built_wheels.py": "looks at a file once it is open, itself",
+    "edge/_build_metadata.py": "a report in a passing folder of ours",
+    "edge/_cached_yaml.py": "data of the package",
+    "edge/facts.py": "data of the package",
+    "edge/names.py": "data of the package",
+    "edge/report_files.py": "data of the package",
+    "edge/rules.py": "data of the package",
+    "edge/schemas.py": "data of the package",
+    "cli/_process.py": "the streams of this process",
+    "cli/card.py": "a page of the card that was just made",
+}
+"""Modules that open a file for reading without `edge.ordinary`, and why they may."""
+
+
+def _reads(path: Path) -> Iterator[int]:
+    """Yield the lines of a module that open a file for reading by its name."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if not isinstance(node, ast.Call):
+            continue
+        modes = [one.value for one in node.args if isinstance(one, ast.Constant)]
+        writes = any(isinstance(one, str) and set(one) & set("wax+") for one in modes)
+        match node.func:
+            case ast.Name(id="open") if not writes:
+                yield node.lineno
+            case ast.Attribute(attr="read_text" | "read_bytes" as name, value=of):
+                if not (isinstance(of, ast.Name) and of.id == "ordinary"):
+                    yield node.lineno
+                    assert name
+            case ast.Attribute(attr="open", value=ast.Name(id="os" | "io")):
+                flags = ast.unparse(node)
+                if "O_WRONLY" not in flags and "O_DIRECTORY" not in flags:
+                    yield node.lineno
+            case ast.Attribute(attr="open") if modes and modes[0] in {"r", "rb"}:
+                yield node.lineno
+            case ast.Attribute(attr="copyfile" | "copy" | "copy2", value=ast.Name(id="shutil")):
+                yield node.lineno
+
+
+def test_files_are_read_by_one_function() -> None:
+    """A pipe or device in place of a file would be waited for, or read without end."""
+    found = {
+        path.relative_to(PACKAGE).as_posix(): lines
+        for path in sorted(PACKAGE.rglob("*.py"))
+        if (lines := sorted(_reads(path)))
+    }
+    wrong = {name: lines for name, lines in found.items() if name not in READS_OTHERWISE}
+    assert not wrong
+    assert READS_OTHERWISE.keys() <= found.keys(), "no longer needed"
+
+
+def test_reading_otherwise_is_noticed(tmp_path: Path) -> None:
+    """The test above can fail."""
+    module = tmp_path / "module.py"
+    module.write_text(
+        "open(x)\nx.read_text()\nos.open(x, os.O_RDONLY)\nx.open('rb')\nshutil.copyfile(a, b)\n"
+        "open(x, 'w')\nordinary.read_bytes(x, 1)\n"
+    )
+    assert sorted(_reads(module)) == [1, 2, 3, 4, 5]
