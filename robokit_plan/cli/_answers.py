@@ -149,6 +149,7 @@ class Keeper:
                 session.reading.file,
                 session.problem.robot,
                 asked=None if self._asked.robot is None else Path(self._asked.robot),
+                plugins=self._asked.names,
             ),
             Watched("bytes", str(session.lock_path)),
             *pip_files(os.environ),

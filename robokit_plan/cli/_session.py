@@ -204,9 +204,13 @@ def open_session(
     upgrade: frozenset[str] | None = None,
     reading: Reading | None = None,
     locked: bool = True,
+    lint: bool = True,
 ) -> Session:
     """
     Return the session of one call.
+
+    With *lint*, errors that `lint` alone finds in the robot file and in enabled plugins are
+    findings of the plan too.
 
     Raises:
         UnreadableFile: A file cannot be decoded or parsed, or the robot file has no value.
@@ -236,6 +240,10 @@ def open_session(
         session_robot = replace(
             session_robot, system=replace(session_robot.system, release=release, python=None)
         )
+    if lint:
+        from robokit_plan.cli._lint_errors import lint_errors
+
+        reading = replace(reading, findings=(*reading.findings, *lint_errors(reading)))
     problem = problem_of(
         replace(reading, robot=session_robot),
         profile=profile,
@@ -535,7 +543,7 @@ def rooted_findings(file: Path, profile: str | None, *, prefix: str) -> tuple[Fi
     """
     from robokit_plan.planner import findings_without_indices
 
-    session = open_session(file, profile=profile, locked=False)
+    session = open_session(file, profile=profile, locked=False, lint=False)
     return tuple(
         replace(
             one,

@@ -70,6 +70,7 @@ def board_from(
         header_feed=_mv((entry["facts"].get("header_feed") or {}).get("max_mv")),
         memory_sizes_mb=tuple((entry["memory_mb"] or {}).get("sizes", ())),
         cores=entry["cores"]["count"],
+        isa=entry["cores"]["isa"],
         boot=boot,
         devices=_devices(entry["board"], family),
         facts=dict(entry["facts"]),

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import chain
 from pathlib import Path
 
 from robokit_plan.model import Robot
@@ -20,7 +21,9 @@ _APT = Path("/etc/apt")
 """Where apt begins to read, whatever its settings then say (apt.conf(5))."""
 
 
-def robot_files(file: Path, robot: Robot, *, asked: Path | None) -> tuple[Watched, ...]:
+def robot_files(
+    file: Path, robot: Robot, *, asked: Path | None, plugins: Iterable[str] = ()
+) -> tuple[Watched, ...]:
     """
     Return what was read of the robot's folder, and what would be read were it there.
 
@@ -28,6 +31,7 @@ def robot_files(file: Path, robot: Robot, *, asked: Path | None) -> tuple[Watche
         file: The robot file that was read.
         robot: As it was planned.
         asked: The path that was asked for; None: the file was looked for from here upward.
+        plugins: Whose code was read besides that of all that the robot file names.
     """
     root = file.parent
     found = [Watched("bytes", str(file))]
@@ -37,8 +41,13 @@ def robot_files(file: Path, robot: Robot, *, asked: Path | None) -> tuple[Watche
             if folder == root:
                 break
             found.append(Watched("stamp", str(folder / ROBOT_FILE)))
+    entries = (*robot.enabled, *chain(*robot.profiles.values()))
+    coded = sorted({str(one.plugin) for one in entries} | {*plugins})
     for entry in robot.plugin_paths:
         found += _shelf(root, entry)
+        base = find_inside(root, entry)
+        if base is not None:
+            found += [Watched("code", str(base / one)) for one in coded if (base / one).is_dir()]
     for name in (robot.system.boot_config, robot.system.base):
         if name is not None:
             found += _named(root, name)

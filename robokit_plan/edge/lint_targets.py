@@ -136,7 +136,7 @@ def read_lint_targets(
             targets.append(target)
             for name, manifest in near.items():
                 shelf.setdefault(name, manifest)
-            program |= _program_names(path.parent)
+            program |= program_names(path.parent)
     return LintReading(
         targets=tuple(sorted(targets, key=lambda one: one.name)),
         manifests={name: shelf[name] for name in sorted(shelf)},
@@ -274,7 +274,7 @@ def _shelf_of(
     return shelf
 
 
-def _program_names(root: Path) -> set[str]:
+def program_names(root: Path) -> set[str]:
     """Return the packages and modules that stand beside a robot file."""
     try:
         return {

@@ -41,14 +41,16 @@ def check_behaviour_object(manifest: Manifest, code: PluginCode) -> Iterator[Fin
         return
     module, _, attribute = manifest.behaviour.partition(":")
     if module.partition(".")[0] not in code.own:
-        if not code.modules:
-            return  # installed with pip: the folder holds the manifest alone
+        if not code.modules and _may_be_installed(manifest):
+            return  # the folder holds the manifest alone, what it requires may bring the rest
         yield finding(
             "behaviour-missing",
             Severity.ERROR,
             f"behaviour {manifest.behaviour} is in no file of {manifest.plugin}",
             places=[place_of(manifest, "behaviour")],
-            why=f"the folder holds {', '.join(sorted(code.own))}",
+            why=f"the folder holds {', '.join(sorted(code.own))}"
+            if code.own
+            else "the folder holds no Python, and the plugin requires nothing that could bring it",
             repair=[f"behaviour: {name}:{attribute}" for name in _holding(code, attribute)]
             or f"mkdir {manifest.folder}/{module.partition('.')[0]}",
             plugins=[manifest.plugin],
@@ -76,6 +78,12 @@ def check_behaviour_object(manifest: Manifest, code: PluginCode) -> Iterator[Fin
         ],
         plugins=[manifest.plugin],
     )
+
+
+def _may_be_installed(manifest: Manifest) -> bool:
+    """Whether *manifest* asks for anything that may carry its behaviour."""
+    every = (manifest.base, *(one.needs for one in manifest.variants))
+    return any(one.python.requires or one.debian for one in every)
 
 
 def _near(code: PluginCode, module: str, attribute: str) -> list[str]:

@@ -231,6 +231,8 @@ class Board:
     memory_sizes_mb: tuple[int, ...] = ()
     """With how much memory it is sold, least first; empty: not known."""
     cores: int | None = None
+    isa: str | None = None
+    """Instruction set of its cores: ``armv6``, ``armv7`` or ``armv8`` (64 and 32 bits)."""
     boot: Mapping[str, BootVocabulary] = field(default_factory=dict)
     """Image (``vendor``, ``debian``) -> how it is told things at boot; absent: not known."""
     devices: Mapping[str, Mapping[BusName, str]] = field(default_factory=dict)

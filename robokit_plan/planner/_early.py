@@ -12,6 +12,7 @@ from robokit_plan.resolve.behaviour import (
     topic_findings,
 )
 
+from ._board_limits import board_limit_findings
 from ._hardware import assigned, claims_of, electrical_of
 from ._problem import Problem, instances_of
 
@@ -42,6 +43,7 @@ def findings_without_indices(problem: Problem) -> tuple[Finding, ...]:
             *actuator_findings(robot, instances, hardware.variants, known),
             *machine_of(instances, hardware.variants, robot=robot, facts=problem.machine_facts)[1],
             *hardware.findings,
+            *board_limit_findings(problem),
             *config[1],
             *boot_findings,
             *electrical_of(problem, instances, hardware).findings,

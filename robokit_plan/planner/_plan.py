@@ -30,13 +30,13 @@ from robokit_plan.resolve.behaviour import (
     group_rules,
     machine_of,
     plugin_findings,
-    run_time_findings,
     topic_findings,
 )
 from robokit_plan.resolve.debian import DebianAnswer
 from robokit_plan.resolve.python import PythonAnswer
 
 from ._archives import image_findings, knows_base, sources_of, suites_of
+from ._board_limits import board_limit_findings
 from ._early import of_profile
 from ._hardware import claims_of, companions, electrical_of, hazards_by_word
 from ._problem import Problem
@@ -49,11 +49,14 @@ class Software:
 
     python: PythonAnswer
     debian: DebianAnswer | None
+    at_work: tuple[Finding, ...] = ()
+    """What installs and then gets in each other's way, or cannot work on the board."""
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Return what both found."""
-        return self.python.findings + (self.debian.findings if self.debian else ())
+        debian = self.debian.findings if self.debian else ()
+        return self.python.findings + debian + self.at_work
 
 
 def plan_of(
@@ -113,14 +116,8 @@ def plan_of(
         *power.findings,
         *paths,
         *software.findings,
-        *run_time_findings(
-            instances,
-            software.python.pins,
-            debian.pins if debian else (),
-            problem.board.id,
-            problem.machine_facts,
-        ),
         *image_findings(problem),
+        *board_limit_findings(problem),
         *_variant_notes(instances, first, chosen),
     ]
     plan = Plan(

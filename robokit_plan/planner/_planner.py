@@ -21,6 +21,7 @@ from robokit_plan.model import (
     VariantName,
     variant_needs,
 )
+from robokit_plan.resolve.behaviour import run_time_findings
 from robokit_plan.resolve.debian import DebianAnswer, DebianProblem, carried_by
 from robokit_plan.resolve.python import PythonAnswer, PythonProblem, target_for
 
@@ -137,7 +138,14 @@ class Planner:
             one = python if isinstance(python, Need) else Need()
             two = debian if isinstance(debian, Need) else Need()
             return Need(pages=one.pages, metadata=one.metadata, debian=two.debian)
-        return Software(python=python, debian=debian)
+        clashes = run_time_findings(
+            self._instances,
+            python.pins,
+            debian.pins if debian else (),
+            self.problem.board.id,
+            self.problem.machine_facts,
+        )
+        return Software(python=python, debian=debian, at_work=tuple(clashes))
 
     def _python_answer(self, asked: PythonProblem, snapshot: Snapshot) -> PythonAnswer | Need:
         known = None if self._known is None else self._known.find_python(asked)

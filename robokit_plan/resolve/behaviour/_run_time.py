@@ -39,7 +39,11 @@ def run_time_findings(
     board: str,
     facts: MachineFacts,
 ) -> Iterator[Finding]:
-    """Yield a warning for each clash of *facts* of which enough sides are in the plan."""
+    """
+    Yield each clash of *facts* of which enough sides are in the plan.
+
+    What cannot work on the board at all is an error, what gets in each other's way a warning.
+    """
     here = {
         (kind, str(pin.name)): _Member(
             kind=kind, name=str(pin.name), wanted_by=pin.wanted_by, direct=pin.direct
@@ -72,7 +76,7 @@ def _told(
         message = f"{listed(names)} get in each other's way: each is a {clash.what}"
     return finding(
         "library-unfit" if alone else "run-time-clash",
-        Severity.WARNING,
+        Severity.ERROR if alone else Severity.WARNING,
         message,
         places=[
             Place(
