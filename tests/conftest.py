@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 
 from hypothesis import HealthCheck, settings
 
@@ -11,3 +12,9 @@ ANY_PACE = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("same", ANY_PACE, derandomize=True, database=None)
 settings.register_profile("random", ANY_PACE)
 settings.load_profile("random" if os.environ.get("ROBOKIT_TEST_RANDOM") else "same")
+
+# Who starts the tests in the background may have them ignore these, and so would all that they start.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+for one in (signal.SIGHUP, signal.SIGQUIT, signal.SIGTERM):
+    if signal.getsignal(one) is signal.SIG_IGN:
+        signal.signal(one, signal.SIG_DFL)

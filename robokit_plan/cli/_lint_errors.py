@@ -24,7 +24,7 @@ def lint_errors(reading: Reading) -> tuple[Finding, ...]:
         reading: Of a robot file that has a usable form.
     """
     from robokit_plan.cli._judged import rule_kinds
-    from robokit_plan.edge.comments import yaml_comments
+    from robokit_plan.formats.comments import yaml_comments
     from robokit_plan.lint import lint_robot, settle
 
     robot = reading.robot
@@ -48,9 +48,9 @@ def lint_errors(reading: Reading) -> tuple[Finding, ...]:
 
 def _of_plugin(reading: Reading, manifest: Manifest) -> tuple[list[Finding], list[LineComment]]:
     from robokit_plan.edge.code import read_code
-    from robokit_plan.edge.comments import yaml_comments
     from robokit_plan.edge.lint_targets import program_names
     from robokit_plan.edge.python_facts import read_python_facts
+    from robokit_plan.formats.comments import yaml_comments
     from robokit_plan.lint import lint_manifest
 
     file = manifest.origin.file
