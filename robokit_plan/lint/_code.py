@@ -35,14 +35,23 @@ def check_unread(manifest: Manifest, code: PluginCode) -> Iterator[Finding]:
         )
 
 
-def check_behaviour_object(manifest: Manifest, code: PluginCode) -> Iterator[Finding]:
-    """The behaviour names a module and an object that the folder holds."""
+def check_behaviour_object(
+    manifest: Manifest, code: PluginCode, program: Iterable[str] = ()
+) -> Iterator[Finding]:
+    """
+    The behaviour names a module and an object that the folder holds.
+
+    What is in *program*, the robot's own, is imported from there. A folder without Python is a
+    plugin whose code is installed, where it requires anything that may bring it.
+    """
     if manifest.behaviour is None or ":" not in manifest.behaviour or not code.complete:
         return
     module, _, attribute = manifest.behaviour.partition(":")
     if module.partition(".")[0] not in code.own:
+        if module.partition(".")[0] in program:
+            return
         if not code.modules and _may_be_installed(manifest):
-            return  # the folder holds the manifest alone, what it requires may bring the rest
+            return
         yield finding(
             "behaviour-missing",
             Severity.ERROR,

@@ -115,6 +115,7 @@ from ._ids import (
 from ._instance import Instance, variant_needs
 from ._late import late_pattern
 from ._machine_facts import (
+    RIGHTS,
     GroupFact,
     MachineFacts,
     PortGrabber,
@@ -260,6 +261,7 @@ from ._units import (
 from ._value import dataclass, field, field_names, replace
 
 __all__ = [
+    "RIGHTS",
     "MAX_ALIKE",
     "AbsentNames",
     "Active",

@@ -257,8 +257,17 @@ def test_a_debian_package_of_another_name_brings_the_module(tmp_path: Path) -> N
 
 
 def test_a_plugin_without_code_is_not_asked_for_its_behaviour(tmp_path: Path) -> None:
+    """Its code is installed, where it requires anything; with nothing required it is gone."""
     (tmp_path / "plugins" / "helm").mkdir(parents=True)
-    assert told(lay(tmp_path, {}), "behaviour: helm.helm:Helm\n") == ()
+    code = lay(tmp_path, {})
+    behaviour = "behaviour: helm.helm:Helm\n"
+    installed = told(code, behaviour + 'python: {requires: ["helm>=1,<2"]}\n')
+    assert [one.rule for one in installed if one.severity.value == "error"] == []
+    (gone,) = told(code, behaviour)
+    assert (gone.rule, gone.severity.value) == ("behaviour-missing", "error")
+    assert gone.why == (
+        "the folder holds no Python, and the plugin requires nothing that could bring it",
+    )
 
 
 def test_code_that_does_not_parse_is_told_at_its_line(tmp_path: Path) -> None:
