@@ -68,3 +68,26 @@ def test_an_error_of_lint_is_one_of_each_command(
     assert (status, found) == (1, [rule])
     status, _ = run(capsys, "lock")
     assert status == 1
+
+
+def test_a_standard_module_that_the_target_lacks(
+    skiff: Skiff, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """
+    The release's Python decides; a guarded import is no need.
+
+    Source: What's New In Python 3.13, section Removed Modules And APIs (PEP 594: telnetlib).
+    """
+    robot = (skiff.root / "robot.yaml").read_text("utf-8")
+    skiff.plugin("mast", "behaviour: mast:Mast\n")
+    skiff.write("plugins/mast/mast.py", "import telnetlib\nclass Mast: ...\n")
+    skiff.write("robot.yaml", robot.replace("enabled: [", "enabled: [mast, "))
+    status, text = run(capsys, "check")
+    assert status == 1
+    assert "error module-removed: mast imports telnetlib, which Python 3.13 no longer has" in text
+    assert "plugins/mast/mast.py:1:" in text
+    skiff.write(
+        "plugins/mast/mast.py",
+        "try:\n    import telnetlib\nexcept ImportError:\n    telnetlib = None\nclass Mast: ...\n",
+    )
+    assert run(capsys, "check")[0] == 0
