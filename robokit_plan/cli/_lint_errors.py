@@ -8,7 +8,7 @@ from robokit_plan.model import Finding, Severity
 
 if TYPE_CHECKING:
     from robokit_plan.edge.reading import Reading
-    from robokit_plan.model import LineComment, Manifest, RuleName
+    from robokit_plan.model import LineComment, Manifest, PythonFacts, RuleName
 
 _SAID_BY_THE_PLAN = frozenset({"level-too-high", "line-nowhere", "machine-contradicts"})
 """Errors of a manifest alone that planning tells with more: the claim's line, the other plugin."""
@@ -51,27 +51,35 @@ def _of_plugin(reading: Reading, manifest: Manifest) -> tuple[list[Finding], lis
     from robokit_plan.edge.lint_targets import program_names
     from robokit_plan.edge.python_facts import read_python_facts
     from robokit_plan.formats.comments import yaml_comments
-    from robokit_plan.lint import lint_manifest
+    from robokit_plan.lint import check_removed_imports, lint_manifest
 
     file = manifest.origin.file
     text = reading.texts.get(file, "")
     code = read_code((reading.root / file).parent, manifest.folder)
+    facts = read_python_facts()
     found = lint_manifest(
-        manifest,
-        text=text,
-        code=code,
-        facts=read_python_facts(),
-        program=program_names(reading.root),
+        manifest, text=text, code=code, facts=facts, program=program_names(reading.root)
     )
+    found += tuple(check_removed_imports(manifest, code, facts, _python(reading, facts)))
     return [*found], [*code.comments, *yaml_comments(text, file)]
+
+
+def _python(reading: Reading, facts: PythonFacts) -> str:
+    """Return the version of Python on the target, such as ``3.13``."""
+    robot = reading.robot
+    assert robot is not None  # noqa: S101  the caller looked
+    release = facts.releases.get(robot.system.release)
+    own = "" if release is None else ".".join(release.python.split(".")[:2])
+    return robot.system.python or own
 
 
 def _rules() -> frozenset[RuleName]:
     """Return the rules of lint alone, without those that planning tells with more."""
     from robokit_plan.edge.rules import read_rules
+    from robokit_plan.model import RuleName
 
     return frozenset(
         name
         for name, one in read_rules().items()
         if one.domain == "lint" and name not in _SAID_BY_THE_PLAN
-    )
+    ) | {RuleName("module-removed")}

@@ -58,11 +58,18 @@ def wiring(
 ) -> None:
     """Print the sheet."""
     from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.cli._session import find_lock, open_lock, open_session, write_out
-    from robokit_plan.cli._terminal import show, width
+    from robokit_plan.cli._session import (
+        display_prefix,
+        find_lock,
+        open_lock,
+        open_session,
+        write_out,
+    )
+    from robokit_plan.cli._terminal import show, tell, width
     from robokit_plan.edge.facts import read_board
     from robokit_plan.render import (
         render_c_header,
+        render_findings_text,
         render_wiring_csv,
         render_wiring_json,
         render_wiring_svg,
@@ -93,10 +100,19 @@ def wiring(
             text = render_wiring_svg(plan, board)
         case _:
             text = render_wiring_text(plan, board, by=by, width=width())
+    refused = (
+        [] if path.is_file() else [one for one in plan.findings if one.severity.value == "error"]
+    )
+    if refused:
+        # The sheet lacks what found no place: that stands first, and apart from what programs read.
+        said = render_findings_text(refused, prefix=display_prefix(path.parent))
+        (show if layout == "text" and out is None else tell)(said)
     if out is None:
         show(text)
     else:
         write_out(text, out)
+    if refused:
+        raise typer.Exit(1)
 
 
 def _one_controller(plan: Plan, wanted: str | None) -> str:

@@ -316,6 +316,7 @@ def part_from(entry: Entry) -> Part:
         supply=None if supply is None else (Millivolt(supply[0]), Millivolt(supply[1])),
         clock_stretching=entry.get("clock_stretching", False),
         volatile=entry.get("volatile", False),
+        channels=entry.get("channels"),
         note=entry.get("note", ""),
         source=entry["source"],
     )

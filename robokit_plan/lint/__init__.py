@@ -1,6 +1,7 @@
 """Rules of one manifest or one robot file; pure, without network."""
 
 from ._allowances import RuleKind, settle
+from ._code import check_removed_imports
 from ._manifest import lint_manifest
 from ._names import debian_names, distribution_of
 from ._relations import actuators_of
@@ -10,6 +11,7 @@ from ._secrets import lint_text
 __all__ = [
     "RuleKind",
     "actuators_of",
+    "check_removed_imports",
     "debian_names",
     "distribution_of",
     "lint_manifest",

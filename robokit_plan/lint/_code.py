@@ -10,6 +10,7 @@ from robokit_plan.model import (
     DistributionName,
     Finding,
     Manifest,
+    Place,
     PluginCode,
     PythonFacts,
     Severity,
@@ -18,6 +19,7 @@ from robokit_plan.model import (
 )
 
 from ._about import place_of
+from ._names import distribution_of
 from ._requirements import find_requirement
 
 
@@ -35,14 +37,23 @@ def check_unread(manifest: Manifest, code: PluginCode) -> Iterator[Finding]:
         )
 
 
-def check_behaviour_object(manifest: Manifest, code: PluginCode) -> Iterator[Finding]:
-    """The behaviour names a module and an object that the folder holds."""
+def check_behaviour_object(
+    manifest: Manifest, code: PluginCode, program: Iterable[str] = ()
+) -> Iterator[Finding]:
+    """
+    The behaviour names a module and an object that the folder holds.
+
+    What is in *program*, the robot's own, is imported from there. A folder without Python is a
+    plugin whose code is installed, where it requires anything that may bring it.
+    """
     if manifest.behaviour is None or ":" not in manifest.behaviour or not code.complete:
         return
     module, _, attribute = manifest.behaviour.partition(":")
     if module.partition(".")[0] not in code.own:
+        if module.partition(".")[0] in program:
+            return
         if not code.modules and _may_be_installed(manifest):
-            return  # the folder holds the manifest alone, what it requires may bring the rest
+            return
         yield finding(
             "behaviour-missing",
             Severity.ERROR,
@@ -154,3 +165,49 @@ def _names(requires: Iterable[object]) -> Iterator[DistributionName]:
         requirement = find_requirement(str(text))
         if requirement is not None:
             yield DistributionName(canonicalize_name(requirement.name))
+
+
+def check_removed_imports(
+    manifest: Manifest, code: PluginCode, facts: PythonFacts, python: str
+) -> Iterator[Finding]:
+    """
+    What the code imports unguarded is in the standard library of the target's *python*.
+
+    What the manifest lists under ``modules`` is left to the plan, which looks into wheels; so is
+    what a requirement of the manifest is known to bring back.
+    """
+    standard = facts.standard.get(python)
+    if standard is None:
+        return
+    every = (manifest.base, *(one.needs for one in manifest.variants))
+    listed = {text.text.partition(".")[0] for needs in every for text in needs.python.modules}
+    required = {distribution_of(text) for needs in every for text in needs.python.requires}
+    for text in code.imports:
+        module = text.text.partition(".")[0]
+        instead = standard.removed.get(module)
+        if instead is None or module in listed or module in code.own:
+            continue
+        fact = facts.modules.get(module)
+        bringing = () if fact is None else fact.distributions
+        if required.intersection(bringing) or instead.rpartition(" ")[2] in required:
+            continue
+        yield finding(
+            "module-removed",
+            Severity.ERROR,
+            f"{manifest.plugin} imports {module}, which Python {python} no longer has",
+            places=[Place(origin=text.origin, label=f"{manifest.plugin} imports {module}")],
+            why=[
+                f"in its place: {instead}",
+                standard.source,
+                f"where a requirement brings {module}, list it under `modules`: wheels are then "
+                "looked through",
+            ],
+            repair=[
+                *(
+                    f'python: {{requires: ["{one}"]}}   in the manifest of {manifest.plugin}'
+                    for one in bringing[:1]
+                ),
+                f"robokit-plan disable {manifest.plugin}",
+            ],
+            plugins=[manifest.plugin],
+        )

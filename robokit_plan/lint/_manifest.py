@@ -97,6 +97,6 @@ def lint_manifest(
         findings.extend(check_commands(manifest, actuators))
     if code is not None:
         findings.extend(check_unread(manifest, code))
-        findings.extend(check_behaviour_object(manifest, code))
+        findings.extend(check_behaviour_object(manifest, code, program))
         findings.extend(check_imports(manifest, code, facts or PythonFacts(), program))
     return sorted_findings(findings)

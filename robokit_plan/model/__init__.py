@@ -114,6 +114,7 @@ from ._ids import (
 )
 from ._instance import Instance, variant_needs
 from ._machine_facts import (
+    RIGHTS,
     GroupFact,
     MachineFacts,
     PortGrabber,
@@ -334,6 +335,7 @@ __all__ = [
     "VARIABLE_NAME",
     "WEB_ADDRESS",
     "Alphabet",
+    "RIGHTS",
     "MAX_ALIKE",
     "AbsentNames",
     "Active",

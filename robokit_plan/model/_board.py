@@ -280,6 +280,8 @@ class Part:
     clock_stretching: bool = False
     volatile: bool = False
     """Every copy starts at `default` after power; a program moves it while the others are held."""
+    channels: int | None = None
+    """Of a bus multiplexer."""
     note: str = ""
     source: str = ""
 

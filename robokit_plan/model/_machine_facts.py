@@ -6,6 +6,18 @@ from collections.abc import Mapping
 
 from ._value import dataclass, field
 
+RIGHTS: Mapping[str, tuple[str, ...]] = {
+    "power-off": ("org.freedesktop.login1.power-off",),
+    "restart": ("org.freedesktop.login1.reboot",),
+    "reboot": ("org.freedesktop.login1.reboot",),
+}
+"""
+Word of `machine.permissions` -> the actions that the script grants.
+
+Source:
+    logind's actions: org.freedesktop.login1(5).
+"""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PortGrabber:

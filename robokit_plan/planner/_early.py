@@ -14,6 +14,7 @@ from robokit_plan.resolve.behaviour import (
 
 from ._board_limits import board_limit_findings
 from ._hardware import assigned, claims_of, electrical_of
+from ._multiplexers import multiplexer_findings
 from ._problem import Problem, instances_of
 
 
@@ -44,6 +45,7 @@ def findings_without_indices(problem: Problem) -> tuple[Finding, ...]:
             *machine_of(instances, hardware.variants, robot=robot, facts=problem.machine_facts)[1],
             *hardware.findings,
             *board_limit_findings(problem),
+            *multiplexer_findings(instances, hardware.variants, problem.parts),
             *config[1],
             *boot_findings,
             *electrical_of(problem, instances, hardware).findings,

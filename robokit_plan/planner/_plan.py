@@ -39,6 +39,7 @@ from ._archives import image_findings, knows_base, sources_of, suites_of
 from ._board_limits import board_limit_findings
 from ._early import of_profile
 from ._hardware import claims_of, companions, electrical_of, hazards_by_word
+from ._multiplexers import multiplexer_findings
 from ._problem import Problem
 from ._python import modules_of, sees_system_packages
 
@@ -118,6 +119,7 @@ def plan_of(
         *software.findings,
         *image_findings(problem),
         *board_limit_findings(problem),
+        *multiplexer_findings(instances, variants, problem.parts),
         *_variant_notes(instances, first, chosen),
     ]
     plan = Plan(

@@ -10,7 +10,8 @@ import pytest
 
 from robokit_plan.edge.code import read_code
 from robokit_plan.edge.manifests import parse_manifest
-from robokit_plan.lint import lint_manifest
+from robokit_plan.edge.python_facts import read_python_facts
+from robokit_plan.lint import check_removed_imports, lint_manifest
 from robokit_plan.model import (
     DebianName,
     DistributionName,
@@ -257,8 +258,17 @@ def test_a_debian_package_of_another_name_brings_the_module(tmp_path: Path) -> N
 
 
 def test_a_plugin_without_code_is_not_asked_for_its_behaviour(tmp_path: Path) -> None:
+    """Its code is installed, where it requires anything; with nothing required it is gone."""
     (tmp_path / "plugins" / "helm").mkdir(parents=True)
-    assert told(lay(tmp_path, {}), "behaviour: helm.helm:Helm\n") == ()
+    code = lay(tmp_path, {})
+    behaviour = "behaviour: helm.helm:Helm\n"
+    installed = told(code, behaviour + 'python: {requires: ["helm>=1,<2"]}\n')
+    assert [one.rule for one in installed if one.severity.value == "error"] == []
+    (gone,) = told(code, behaviour)
+    assert (gone.rule, gone.severity.value) == ("behaviour-missing", "error")
+    assert gone.why == (
+        "the folder holds no Python, and the plugin requires nothing that could bring it",
+    )
 
 
 def test_code_that_does_not_parse_is_told_at_its_line(tmp_path: Path) -> None:
@@ -284,3 +294,31 @@ def test_links_out_of_the_folder_are_not_followed(tmp_path: Path) -> None:
     (tmp_path / "plugins" / "helm").mkdir(parents=True)
     (tmp_path / "plugins" / "helm" / "link.py").symlink_to(tmp_path / "secret.py")
     assert lay(tmp_path, {"helm.py": "import os\n"}).own == {"helm"}
+
+
+@pytest.mark.parametrize(
+    ("python", "manifest", "source", "refused"),
+    [
+        ("3.13", "", "import telnetlib\n", True),
+        ("3.11", "", "import telnetlib\n", False),
+        ("3.13", "", "try:\n    import telnetlib\nexcept ImportError:\n    pass\n", False),
+        ("3.13", "python: {modules: [telnetlib]}\n", "import telnetlib\n", False),
+        ("3.13", 'python: {requires: ["telnetlib3>=2,<3"]}\n', "import telnetlib\n", False),
+        ("3.13", "", "import distutils.util\n", True),
+        ("3.12", "", "import asyncore\n", True),
+    ],
+)
+def test_a_module_that_the_target_lacks_is_an_error(
+    tmp_path: Path, python: str, manifest: str, source: str, refused: bool
+) -> None:
+    """
+    module-removed is said of what nothing may bring back, and left to the plan elsewhere.
+
+    Source: What's New In Python 3.12 (PEP 632 distutils, asyncore) and 3.13 (PEP 594 telnetlib),
+    sections Removed.
+    """
+    read, _ = parse_manifest(HEAD + manifest, "plugins/helm/manifest.yaml")
+    assert read is not None
+    code = lay(tmp_path, {"helm.py": source})
+    found = [one.rule for one in check_removed_imports(read, code, read_python_facts(), python)]
+    assert found == (["module-removed"] if refused else [])

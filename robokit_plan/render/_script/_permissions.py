@@ -2,16 +2,9 @@
 
 from __future__ import annotations
 
-from robokit_plan.model import Plan
+from robokit_plan.model import RIGHTS, Plan
 
 from ._words import here_document, sh_quote
-
-RIGHTS = {
-    # logind's actions, org.freedesktop.login1(5); polkit(8) for the form of a rule
-    "power-off": ("org.freedesktop.login1.power-off",),
-    "restart": ("org.freedesktop.login1.reboot",),
-    "reboot": ("org.freedesktop.login1.reboot",),
-}
 
 
 def permissions_step(plan: Plan) -> str:

@@ -6,12 +6,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from robokit_plan.model import Plan
+from robokit_plan.model import RIGHTS, Plan
 from robokit_plan.render._wiring_json import asset_path
 
 from ._boot import boot_parts, firm_settings, goes
 from ._built import source_builds
-from ._permissions import RIGHTS
 from ._profiles import by_profile
 from ._program import plays_sound
 from ._services import unit_name

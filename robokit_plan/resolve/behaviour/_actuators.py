@@ -85,6 +85,7 @@ def actuator_findings(
     ]
     findings: list[Finding] = []
     findings.extend(_twice(actuators))
+    findings.extend(_ambiguous(actuators, instances))
     findings.extend(_commanders(robot, actuators, commands))
     findings.extend(_unknown(robot, actuators, commands, known))
     findings.extend(_guards(robot, actuators, instances, known))
@@ -125,6 +126,50 @@ def _twice(actuators: list[_Actuator]) -> Iterator[Finding]:
             plugins=names,
             resource=name,
         )
+
+
+def _ambiguous(actuators: list[_Actuator], instances: tuple[Instance, ...]) -> Iterator[Finding]:
+    """Yield commands whose name several instances of one plugin bring."""
+    by_name: dict[str, dict[InstanceName, _Actuator]] = defaultdict(dict)
+    for one in actuators:
+        by_name[one.name][one.instance.name] = one
+    for master in instances:
+        names = [text.text for text in master.manifest.topics.commands]
+        for text in master.manifest.topics.commands:
+            group = by_name.get(text.text, {})
+            plugins = {one.instance.manifest.plugin for one in group.values()}
+            if len(group) < 2 or len(plugins) > 1 or master.name in group:
+                continue
+            bringing = sorted(group)
+            whole = [
+                each
+                for name in names
+                for each in ([f"{one}.{name}" for one in bringing] if name == text.text else [name])
+            ]
+            yield finding(
+                "actuator-collision",
+                Severity.ERROR,
+                f"{master.name} commands {text.text}, and {listed(bringing)} "
+                f"{'both' if len(bringing) == 2 else 'all'} bring it",
+                places=[
+                    Place(origin=text.origin, label=f"{master.name} commands {text.text}"),
+                    *(
+                        Place(origin=group[one].instance.origin, label=f"{one} brings {text.text}")
+                        for one in bringing
+                    ),
+                ],
+                why="a command for it would move both, or the wrong one",
+                repair=[
+                    f"topics: {{commands: [{', '.join(whole)}]}}   in the manifest of "
+                    f"{master.manifest.plugin}",
+                    *(
+                        disabling([one for one in bringing if one != kept])
+                        for kept in reversed(bringing)
+                    ),
+                ],
+                plugins=[master.name, *bringing],
+                resource=text.text,
+            )
 
 
 def _commanders(

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from robokit_plan.model import (
+    RIGHTS,
     Finding,
     Instance,
     InstanceName,
@@ -21,6 +22,7 @@ from robokit_plan.model import (
     VariantName,
     finding,
     listed,
+    near_names,
     variant_needs,
 )
 
@@ -76,6 +78,7 @@ def machine_of(
     gathered, port_findings = guard_ports(gathered, ports, facts)
     findings = [
         *port_findings,
+        *_unknown_rights(needs),
         *_opposites(
             needs,
             lambda one: one.start,
@@ -108,6 +111,27 @@ def group_rules(machine: Machine, image: str, facts: MachineFacts) -> tuple[str,
 
 _Pairs = list[tuple[Instance, MachineNeeds]]
 _Texts = Callable[[MachineNeeds], tuple[Text, ...]]
+
+
+def _unknown_rights(needs: _Pairs) -> Iterator[Finding]:
+    for one, machine in needs:
+        for text in machine.permissions:
+            if text.text in RIGHTS:
+                continue
+            near = next(iter(near_names(text.text, RIGHTS, 1, cutoff=0.7)), None)
+            kept = [each.text for each in machine.permissions if each.text in RIGHTS]
+            wished = sorted({*kept, near} - {None}) if near else kept
+            yield finding(
+                "permission-unknown",
+                Severity.ERROR,
+                f"{one.name} asks for the right {text.text}, which the script cannot grant",
+                places=[Place(origin=text.origin, label=f"{one.name} asks for it")],
+                why=f"rights that it grants: {', '.join(sorted(RIGHTS))}",
+                repair=f"machine: {{permissions: [{', '.join(map(str, wished))}]}}   in the "
+                f"manifest of {one.manifest.plugin}",
+                plugins=[one.name],
+                resource=text.text,
+            )
 
 
 def _gathered(needs: _Pairs, texts: _Texts) -> dict[str, tuple[InstanceName, ...]]:
