@@ -208,14 +208,16 @@ def _lost(target: LintTarget) -> Iterable[Path]:
 def _fix(targets: Iterable[LintTarget]) -> bool:
     """Write the safe repairs into the files, tell each, and return whether there was one."""
     from robokit_plan.cli._terminal import tell
-    from robokit_plan.edge.files import write_atomically
+    from robokit_plan.edge.files import check_unchanged, held, write_atomically
     from robokit_plan.edge.fixes import fix_text
 
     changed = False
     for target in targets:
         text, words = fix_text(target.text, target.name)
         if text != target.text:
-            write_atomically(target.path, text)
+            with held(target.path.parent):
+                check_unchanged(target.path, target.text)
+                write_atomically(target.path, text)
             changed = True
             for word in words:
                 tell(f"{target.name}: {word}")

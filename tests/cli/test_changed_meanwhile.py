@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from robokit_plan.cli import _session
+from robokit_plan.edge import fixes
 from tests.cli.conftest import Command
 
 LOCK = "pylock.dinghy.toml"
@@ -60,6 +61,25 @@ def test_whoever_was_changed_is_named(
     assert f"{name} cannot be written: it was changed while this command ran" in done.err
     assert _files(dinghy) == after[0]
     assert command(*words).status in {0, 1}
+
+
+def test_a_file_that_lint_repairs(
+    dinghy: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An editor saved it after it was read."""
+    path = dinghy / "plugins" / "leak" / "manifest.yaml"
+    path.write_text(path.read_text() + "plugins: [helm>=0.4,<1]\n")
+    real = fixes.fix_text
+
+    def saved(text: str, name: str) -> tuple[str, tuple[str, ...]]:
+        _edit(dinghy / name)
+        return real(text, name)
+
+    monkeypatch.setattr(fixes, "fix_text", saved)
+    done = command("lint", "--fix")
+    assert done.status == 3, done
+    assert "manifest.yaml cannot be written: it was changed while this command ran" in done.err
+    assert path.read_text().endswith("# meanwhile\n")
 
 
 def _files(folder: Path) -> dict[str, bytes]:
