@@ -6,14 +6,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import chain
 from typing import NamedTuple
 
+from robokit_plan.cli._rule_kinds import rule_kinds
 from robokit_plan.edge.facts import board_ids, read_board
 from robokit_plan.edge.lint_targets import LintReading, LintTarget
 from robokit_plan.edge.python_facts import read_python_facts
-from robokit_plan.edge.rules import read_rules
 from robokit_plan.formats.comments import yaml_comments
 from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.lint import (
-    RuleKind,
     actuators_of,
     debian_names,
     distribution_of,
@@ -31,7 +30,6 @@ from robokit_plan.model import (
     Finding,
     LineComment,
     PythonFacts,
-    RuleName,
     Severity,
     sorted_findings,
 )
@@ -158,14 +156,6 @@ def _settled(
         return Judged(sorted_findings(findings), ())
     robots = any(one.robot is not None for one in reading.targets)
     return Judged(*settle(findings, looked_at, rule_kinds(), elsewhere=others, robots=robots))
-
-
-def rule_kinds() -> dict[RuleName, RuleKind]:
-    """Return what decides which findings a comment may allow."""
-    return {
-        name: RuleKind(guess=one.guess, alone=one.domain in {"lint", "reading"})
-        for name, one in read_rules().items()
-    }
 
 
 def _comments(target: LintTarget) -> tuple[LineComment, ...]:

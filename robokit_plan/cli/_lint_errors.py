@@ -23,7 +23,7 @@ def lint_errors(reading: Reading) -> tuple[Finding, ...]:
     Args:
         reading: Of a robot file that has a usable form.
     """
-    from robokit_plan.cli._judged import rule_kinds
+    from robokit_plan.cli._rule_kinds import rule_kinds
     from robokit_plan.formats.comments import yaml_comments
     from robokit_plan.lint import lint_robot, settle
 

@@ -15,6 +15,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator, Mapping
 from email.utils import formatdate
 from pathlib import Path
@@ -284,31 +285,32 @@ os.write(1, found.encode()) if how != "full" else os._exit(int(found))
 @pytest.mark.parametrize("how", ["folder", "files", "other's"])
 @pytest.mark.parametrize("online", ["offline", "online", "updated"])
 def test_a_cache_that_cannot_be_written_is_used(
-    mirror: DebianMirror, tmp_path: Path, how: str, online: str
+    mirror: DebianMirror, request: pytest.FixtureRequest, how: str, online: str
 ) -> None:
     """
     Read-only folder, read-only files, another user's: used; and what is new is read beside it.
     """
-    cache = filled(mirror, tmp_path / "cache")
+    # The folders above it are closed to others again whenever another run of tests begins.
+    place = Path(tempfile.mkdtemp(prefix="robokit-cache-"))
+    request.addfinalizer(lambda: shutil.rmtree(place))
+    place.chmod(0o755)
+    cache = filled(mirror, place / "cache")
     before = {one.name: one.read_bytes() for one in cache.iterdir()}
     mirror.files = NEW if online == "updated" else OLD
     for one in cache.iterdir():
         one.chmod(0o444)
-    for one in (tmp_path, *tmp_path.parents):
-        if one.stat().st_uid == os.geteuid() and str(one).startswith("/tmp/"):
-            one.chmod(0o755)
     cache.chmod(0o755 if how == "files" else 0o555)
     if how == "files" and os.geteuid() == 0:
         for one in (cache, *cache.iterdir()):
             os.chown(one, 65534, 65534)
-    spare = tmp_path / "spare"
+    spare = place / "spare"
     spare.mkdir(mode=0o777)
     spare.chmod(0o777)
     done = subprocess.run(
         [sys.executable, "-c", UNWRITABLE, mirror.url, str(cache), how, online],
         check=False, capture_output=True, text=True, cwd=Path(__file__).parents[2],
         env={**os.environ, "TMPDIR": str(spare), "PYTHONDONTWRITEBYTECODE": "1",
-             "HOME": str(spare), "WARM": str(tmp_path / "warm")},
+             "HOME": str(spare), "WARM": str(place / "warm")},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert done.stdout == ("2" if online == "updated" else "1")
