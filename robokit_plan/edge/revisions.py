@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path, PurePosixPath
 
-from robokit_plan.model import dataclass
+from robokit_plan.model import dataclass, limit_text
 
 from ._git_folder import NoRepository, find_git_folder, read_refs
 from ._git_objects import Entry, Listed, Objects, Refused, open_objects
@@ -272,7 +272,7 @@ class Repository:
             raise Refused(f"{len(missing)} of its files are missing, {min(missing)} among them")
         whole = {one for one, size in sizes.items() if size <= WHOLE_BYTES}
         if sum(sizes[entry.hash] for entry in files.values() if entry.hash in whole) > MAX_BYTES:
-            raise Refused(f"its folder is larger than {MAX_BYTES // 1_000_000} MB")
+            raise Refused(f"its folder is larger than {limit_text(MAX_BYTES)}")
         by_hash: dict[str, list[str]] = {}
         for one, entry in files.items():
             by_hash.setdefault(entry.hash, []).append(one)
