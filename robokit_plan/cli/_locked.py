@@ -27,7 +27,6 @@ def read_locked(
     """
     from robokit_plan.cli._own_names import check_own_names
     from robokit_plan.cli._session import find_lock, open_lock
-    from robokit_plan.edge.ordinary import sha256_of
     from robokit_plan.edge.reading import find_robot_file
 
     locked = []
@@ -39,8 +38,10 @@ def read_locked(
                 why=f"{what} is made from the lock file",
                 repair=("robokit-plan lock" + (f" --profile {name}" if name else ""),),
             )
-        plan = open_lock(path)
-        locked.append(Locked(plan=plan, name=path.name, sha256=sha256_of(path)))
+        digest = _digest(path)
+        locked.append(Locked(plan=open_lock(path), name=path.name, sha256=digest))
+        # Read twice: it must be the same file.
+        check_locked(path.parent, locked[-1:])
     for one in locked:
         check_own_names(find_robot_file(robot), str(one.plan.robot), one.plan.profile)
     try:
@@ -56,3 +57,31 @@ def read_locked(
             ),
         ) from error
     return path.parent, tuple(locked)
+
+
+def check_locked(root: Path, locked: Sequence[Locked]) -> None:
+    """
+    Look again at lock files that were read, before what is made of them is written.
+
+    Raises:
+        CannotWrite: One was changed, or is gone, since it was read.
+    """
+    from robokit_plan.edge.files import CannotWrite
+
+    for one in locked:
+        if _digest(root / one.name) != one.sha256:
+            raise CannotWrite(
+                root / one.name,
+                "it was changed while this command ran",
+                "type the same command again",
+            )
+
+
+def _digest(path: Path) -> str:
+    """Return the SHA-256 of the file at *path*; "" where it cannot be read."""
+    from robokit_plan.edge.ordinary import sha256_of
+
+    try:
+        return sha256_of(path)
+    except OSError:
+        return ""

@@ -83,6 +83,9 @@ class Session:
             return path
         if out is None:
             self.check_names()
+        elif os.path.lexists(path):
+            # Whatever is there may be somebody's work, wherever it is.
+            open_own_lock(path, str(self.problem.robot.name), self.problem.profile)
         with held(self.root):
             self.check_inputs()
             write_atomically(path, text)
@@ -244,6 +247,8 @@ def open_session(
         from robokit_plan.cli._lint_errors import lint_errors
 
         reading = replace(reading, findings=(*reading.findings, *lint_errors(reading)))
+    # Before they are read, so that no change in between goes unseen.
+    digests = _file_digests(reading.root, session_robot, profile) if locked else {}
     problem = problem_of(
         replace(reading, robot=session_robot),
         profile=profile,
@@ -251,17 +256,22 @@ def open_session(
         upgrade=upgrade,
         locked=locked,
     )
-    named = (session_robot.system.boot_config, session_robot.system.base)
-    session = Session(
+    return Session(
         reading=reading,
         problem=problem,
         root=reading.root,
         prefix=display_prefix(reading.root),
+        digests=digests,
     )
-    if not locked:
-        return session
-    names = (session.lock_path.name, *(one for one in named if one is not None))
-    return replace(session, digests={name: _digest(reading.root / name) for name in names})
+
+
+def _file_digests(root: Path, robot: Robot, profile: str | None) -> Mapping[str, str | None]:
+    """Return what the files hold that a plan of *robot* reads besides YAML, by their names."""
+    from robokit_plan.formats.lock import lock_name_of
+
+    named = (robot.system.boot_config, robot.system.base)
+    names = (lock_name_of(robot.name, profile), *(one for one in named if one is not None))
+    return {name: _digest(root / name) for name in names}
 
 
 def _digest(path: Path) -> str | None:
@@ -425,13 +435,25 @@ def _locked(root: Path, robot: str, profile: str | None) -> Plan | None:
             profile, or is not understood. It may be somebody's work, so nothing is planned that
             would be written over it.
     """
-    from robokit_plan.formats.lock import anew, lock_name_of
-    from robokit_plan.formats.unreadable import UnreadableFile
-    from robokit_plan.model import Origin, Place, Severity, finding
+    from robokit_plan.formats.lock import lock_name_of
 
     path = root / lock_name_of(robot, profile)
     if not os.path.lexists(path):
         return None
+    return open_own_lock(path, robot, profile)
+
+
+def open_own_lock(path: Path, robot: str, profile: str | None) -> Plan:
+    """
+    Return the plan in the lock file at *path*, which must be of *robot* and *profile*.
+
+    Raises:
+        UnreadableFile: It is another's, cannot be read or is not understood.
+    """
+    from robokit_plan.formats.lock import put_aside
+    from robokit_plan.formats.unreadable import UnreadableFile
+    from robokit_plan.model import Origin, Place, Severity, finding
+
     plan = open_lock(path)
     if (plan.robot, plan.profile) != (robot, profile):
         foreign = finding(
@@ -440,8 +462,8 @@ def _locked(root: Path, robot: str, profile: str | None) -> Plan | None:
             f"it is the lock file of {_whose(plan.robot, plan.profile)}, "
             f"not of {_whose(robot, profile)}",
             places=[Place(origin=Origin(file=path.name))],
-            why="two of them have one name here, and one would be written over the other",
-            repair=[anew(path.name), "another name for the robot or the profile"],
+            why="one would be written over the other",
+            repair=[put_aside(display(path)), "another name for the robot or the profile"],
         )
         raise UnreadableFile((foreign,))
     return plan
@@ -479,13 +501,19 @@ def open_lock(path: Path) -> Plan:
         UnreadableFile: It cannot be read, or is no lock file that is understood here.
     """
     from robokit_plan.edge.read_lock import read_lock
-    from robokit_plan.formats.lock import LockError
+    from robokit_plan.formats.lock import LockError, put_aside
     from robokit_plan.formats.unreadable import UnreadableFile
 
     try:
         return read_lock(path)
     except LockError as error:
-        raise UnreadableFile((error.finding,)) from error
+        found = error.finding
+    except UnreadableFile as error:
+        (found,) = error.findings
+    # As seen from here: the file's own reader knows no folder.
+    aside = {put_aside(path.name): put_aside(display(path))}
+    repair = tuple(aside.get(one, one) for one in found.repair)
+    raise UnreadableFile((replace(found, repair=repair),))
 
 
 def write_out(text: str, path: Path, *, mode: int | None = None) -> None:

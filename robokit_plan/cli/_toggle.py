@@ -15,6 +15,7 @@ from robokit_plan.model import dataclass, near_names
 
 if TYPE_CHECKING:
     from robokit_plan.cli._session import Session
+    from robokit_plan.cli._undo import Step
     from robokit_plan.model import Finding, Plan
     from robokit_plan.render import PlanDiff
 
@@ -58,6 +59,7 @@ def toggle(switch: Switch) -> int:
     """
     from robokit_plan.cli._planning import World, plan_in
     from robokit_plan.cli._terminal import Progress
+    from robokit_plan.cli._undo import add_step
     from robokit_plan.edge.files import held
     from robokit_plan.edge.manifests import parse_manifest
     from robokit_plan.edge.reading import read_robot
@@ -110,40 +112,40 @@ def toggle(switch: Switch) -> int:
     before.check_names()
     with held(after.root):
         before.check_inputs()
+        lock = None
         if plan.ok:
             from robokit_plan.formats.lock import render_lock
 
             lock = render_lock(plan)
-            _remember(switch, names, before, new_text, lock)
+        step = _step(switch, names, before, new_text, lock)
+        if lock is not None:
             write_both(after.reading.file, new_text, after.lock_path, lock)
         else:
-            _remember(switch, names, before, new_text, None)
             write_out(new_text, before.reading.file)
             tell(f"{after.lock_path.name} was left as it is: it holds only what can be built")
+        # Only what was written can be taken back.
+        add_step(before.reading.file, step)
     return 0 if plan.ok else 1
 
 
-def _remember(
+def _step(
     switch: Switch, names: tuple[str, ...], before: Session, text: str, lock: str | None
-) -> None:
-    """Keep what this switch writes, so that `--undo` can take it back."""
-    from robokit_plan.cli._undo import LockChange, Step, add_step
+) -> Step:
+    """Return what this switch is about to write, so that `--undo` can take it back."""
+    from robokit_plan.cli._undo import LockChange, Step
 
     locks: tuple[LockChange, ...] = ()
     if lock is not None:
         path = before.lock_path
         locks = (LockChange(name=path.name, before=text_of_lock(path), after=lock),)
-    add_step(
-        before.reading.file,
-        Step(
-            command="enable" if switch.on else "disable",
-            names=names,
-            robot=str(before.problem.robot.name),
-            profile=switch.profile,
-            before=before.reading.texts[before.reading.file.name],
-            after=text,
-            locks=locks,
-        ),
+    return Step(
+        command="enable" if switch.on else "disable",
+        names=names,
+        robot=str(before.problem.robot.name),
+        profile=switch.profile,
+        before=before.reading.texts[before.reading.file.name],
+        after=text,
+        locks=locks,
     )
 
 

@@ -83,7 +83,7 @@ def take_back(
     Raises:
         WrongUse: There is no such step, or lines that it wrote were changed since.
     """
-    from robokit_plan.edge.files import held, read_text
+    from robokit_plan.edge.files import check_unchanged, held, read_text
     from robokit_plan.edge.reading import find_robot_file
     from robokit_plan.edge.robots import parse_robot
     from robokit_plan.formats.taking_back import InTheWay, taken_back
@@ -114,6 +114,7 @@ def take_back(
         if dry_run:
             show(_shown(step, changes, file))
             return 0
+        check_unchanged(file, now)
         _restore(step, file, now, text)
         _write(file, steps[:-1])
     return 0

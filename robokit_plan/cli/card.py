@@ -58,7 +58,7 @@ def card(
 
     from robokit_plan.cli._card_built import carry_builds
     from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.cli._locked import read_locked
+    from robokit_plan.cli._locked import check_locked, read_locked
     from robokit_plan.cli._terminal import Progress, show, tell
     from robokit_plan.edge.cache import cache_file
     from robokit_plan.edge.card_files import (
@@ -138,6 +138,7 @@ def card(
         (new / "SHA256SUMS").write_text(render_sums(folder_hashes(new)), encoding="utf-8")
         for one in (new, *new.rglob("*")):
             one.chmod(0o755 if one.is_dir() or one.suffix == ".sh" else 0o644)
+        check_locked(root, locked)
         swap_folder(new, place, mark="SHA256SUMS")
     except UnfitForCard as error:
         raise WrongUse(str(error)) from error

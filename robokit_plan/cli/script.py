@@ -26,7 +26,7 @@ def script(
     out: OutOption = None,
 ) -> None:
     """Write the script."""
-    from robokit_plan.cli._locked import read_locked
+    from robokit_plan.cli._locked import check_locked, read_locked
     from robokit_plan.cli._own_names import check_own_names
     from robokit_plan.cli._session import write_out
     from robokit_plan.edge.reading import find_robot_file
@@ -39,5 +39,6 @@ def script(
     if out is None:
         file = find_robot_file(robot)
         check_own_names(file, str(first.plan.robot), profile, shared="install.sh")
+    check_locked(root, (first, *others))
     write_out(text, root / "install.sh" if out is None else out, mode=0o755)
     raise typer.Exit(0)

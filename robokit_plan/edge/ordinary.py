@@ -21,6 +21,9 @@ from typing import IO
 _FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
 
 
+_KINDS = {stat.S_IFIFO: "pipe", stat.S_IFSOCK: "socket"}
+
+
 class NotOrdinary(OSError):  # noqa: N818  the name says what happened
     """It is a pipe, a device, a socket or a folder; `strerror` says which."""
 
@@ -153,7 +156,8 @@ def _check(found: os.stat_result, path: Path | str) -> None:
         raise NotOrdinary(errno.EISDIR, "it is a folder", str(path))
     if stat.S_ISLNK(found.st_mode):
         raise NotOrdinary(errno.ELOOP, "it is a link", str(path))
-    raise NotOrdinary(errno.EINVAL, "it is no ordinary file", str(path))
+    kind = _KINDS.get(stat.S_IFMT(found.st_mode), "device")
+    raise NotOrdinary(errno.EINVAL, f"it is a {kind}", str(path))
 
 
 def _too_long(path: Path | str, most: int) -> TooLong:

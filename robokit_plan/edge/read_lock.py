@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from robokit_plan.formats.lock import anew, parse_lock
+from robokit_plan.formats.lock import parse_lock, put_aside
 from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Origin, Plan
 
@@ -23,7 +23,7 @@ def read_lock(path: Path) -> Plan:
         LockError: It is no lock file of this tool, or one of a newer format.
     """
     place = Origin(file=path.name)
-    repair = anew(path.name) if path.exists() else "robokit-plan lock"
+    repair = put_aside(path.name) if path.exists() else "robokit-plan lock"
     try:
         raw = read_bytes(path, MAX_BYTES)
     except OSError as error:

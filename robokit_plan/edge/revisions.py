@@ -307,8 +307,9 @@ def _leading(name: str, target: str) -> str:
 
 def _write(path: Path, content: bytes, *, runs: bool) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW
-    with os.fdopen(os.open(path, flags, 0o755 if runs else 0o644), "wb") as file:
+    mode = 0o755 if runs else 0o644
+    made = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, mode)
+    with os.fdopen(made, "wb") as file:
         file.write(content)
 
 

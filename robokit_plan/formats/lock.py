@@ -103,12 +103,9 @@ LOCK_FORMAT: Final = 1
 _TOOL: Final = "robokit-plan"
 
 
-def anew(file: str) -> str:
-    """Return what to type to keep *file*, which nothing overwrites, and make a lock file anew."""
-    return (
-        f"mv --backup=numbered {shlex.quote(file)} {shlex.quote(file + '.before')}"
-        " && robokit-plan lock"
-    )
+def put_aside(path: str) -> str:
+    """Return what to type to keep the file at *path* under another name, and no other's."""
+    return f"mv --backup=numbered {shlex.quote(path)} {shlex.quote(path + '.before')}"
 
 
 _MARKERS: Final = ("sys_platform", "platform_machine", "python_version", "implementation_name")
@@ -711,15 +708,15 @@ def _syntax(error: Exception, *, file: str) -> Finding:
         f"the lock file is not TOML: {words[:1].lower()}{words[1:]}",
         places=[Origin(file=file, line=line, column=column)],
         why="it was edited by hand, or a merge left its marks in it",
-        repair=anew(file),
+        repair=put_aside(file),
     )
 
 
 def _complaint(wrong: WrongValue, text: str, *, file: str) -> Finding:
     repair = (
-        f"update robokit-plan, or make the lock file anew with this one: {anew(file)}"
+        ["update robokit-plan", put_aside(file)]
         if wrong.rule == "format-too-new"
-        else anew(file)
+        else [put_aside(file)]
     )
     line, column = toml.place_of(wrong.path, text)
     return finding(

@@ -65,6 +65,29 @@ def image_findings(problem: Problem) -> Iterator[Finding]:
         )
 
 
+def key_findings(problem: Problem) -> Iterator[Finding]:
+    """
+    Say which archives the robot's apt would refuse, since their key cannot be carried to it.
+
+    Source:
+        sources.list(5), Signed-By; apt-secure(8).
+    """
+    for one in problem.robot.system.sources:
+        key = one.signed_by
+        if key is None or is_keyring(key) or one.name in problem.source_keys:
+            continue
+        yield finding(
+            "source-key-missing",
+            Severity.ERROR,
+            f"{key}, the key of archive {one.name}, is no file in the robot's folder",
+            places=[Place(origin=one.origin)],
+            why="the script carries the key from there, and apt refuses an archive whose key it "
+            "does not know",
+            repair=f"put the key that the archive's makers publish at {key}, beside the robot file",
+            resource=one.name,
+        )
+
+
 def suites_of(debian: DebianAnswer | None) -> tuple[str, ...]:
     """Return the suites of Debian itself that something is taken from."""
     return tuple(sorted({pin.suite for pin in debian.pins if not pin.source} if debian else ()))

@@ -35,7 +35,7 @@ from robokit_plan.resolve.behaviour import (
 from robokit_plan.resolve.debian import DebianAnswer
 from robokit_plan.resolve.python import PythonAnswer
 
-from ._archives import image_findings, knows_base, sources_of, suites_of
+from ._archives import image_findings, key_findings, knows_base, sources_of, suites_of
 from ._board_limits import board_limit_findings
 from ._early import of_profile
 from ._hardware import claims_of, companions, electrical_of, hazards_by_word
@@ -118,6 +118,7 @@ def plan_of(
         *paths,
         *software.findings,
         *image_findings(problem),
+        *key_findings(problem),
         *board_limit_findings(problem),
         *multiplexer_findings(instances, variants, problem.parts),
         *_variant_notes(instances, first, chosen),

@@ -6,11 +6,14 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from robokit_plan import render
 from robokit_plan.cli import _session
 from robokit_plan.edge import fixes
+from robokit_plan.model import Plan
 from tests.cli.conftest import Command
 
 LOCK = "pylock.dinghy.toml"
@@ -128,3 +131,46 @@ def test_two_commands_at_once(dinghy: Path, tmp_path: Path) -> None:
         text = (dinghy / "robot.yaml").read_text()
         lock = (dinghy / LOCK).read_text()
         assert ('instance = "horn"' in lock) == ("- horn" in text.partition("profiles:")[0])
+
+
+def test_a_lock_file_that_changes_while_it_is_read(
+    dinghy: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Looked at before it is read, so that no moment is left."""
+    assert command("lock").status == 0
+    real = _session.open_lock
+    changed: list[bytes] = []
+
+    def reading(path: Path) -> Plan:
+        plan = real(path)
+        if not changed:
+            _edit(path)
+            changed.append(path.read_bytes())
+        return plan
+
+    monkeypatch.setattr(_session, "open_lock", reading)
+    done = command("lock", "--upgrade")
+    assert done.status == 3, done
+    assert f"{LOCK} cannot be written: it was changed while this command ran" in done.err
+    assert (dinghy / LOCK).read_bytes() == changed[0]
+
+
+@pytest.mark.parametrize("words", [("script",), ("card",)], ids=" ".join)
+def test_a_lock_file_that_is_made_anew_meanwhile(
+    dinghy: Path, command: Command, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    """What was made of the old one is not written."""
+    assert command("lock").status == 0
+    before = sorted(dinghy.rglob("*"))
+    real = render._script.render_script
+
+    def rendering(*given: Any, **named: Any) -> str:
+        text = real(*given, **named)
+        _edit(dinghy / LOCK)
+        return text
+
+    monkeypatch.setattr(render, "render_script", rendering, raising=False)
+    done = command(*words)
+    assert done.status == 3, done
+    assert f"{LOCK} cannot be written: it was changed while this command ran" in done.err
+    assert sorted(dinghy.rglob("*")) == before

@@ -24,9 +24,9 @@ def _socket(path: Path) -> None:
 
 
 KINDS: dict[str, tuple[Callable[[Path], None], str]] = {
-    "pipe": (os.mkfifo, "it is no ordinary file"),
-    "device": (lambda path: path.symlink_to("/dev/zero"), "it is no ordinary file"),
-    "socket": (_socket, "it is no ordinary file"),
+    "pipe": (os.mkfifo, "it is a pipe"),
+    "device": (lambda path: path.symlink_to("/dev/zero"), "it is a device"),
+    "socket": (_socket, "it is a socket"),
     "folder": (Path.mkdir, "it is a folder"),
 }
 LOCK = "pylock.dinghy.toml"
@@ -48,8 +48,7 @@ def test_as_lock_file(dinghy: Path, command: Command, words: tuple[str, ...], ki
     done = command(*words)
     assert done.status == 2
     assert f"{LOCK} cannot be read: {why}" in done.err
-    aside = f"mv --backup=numbered {LOCK} {LOCK}.before"
-    assert aside in done.err
+    assert f"  fix  mv --backup=numbered {LOCK} {LOCK}.before\n" in done.err
     assert (dinghy / "robot.yaml").read_bytes() == robot
     assert (dinghy / LOCK).is_symlink() or not (dinghy / LOCK).is_file()
     (dinghy / LOCK).rename(dinghy / f"{LOCK}.before")
@@ -71,15 +70,89 @@ def test_as_boot_file(dinghy: Path, command: Command, words: tuple[str, ...], ki
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_as_manifest(dinghy: Path, command: Command, kind: str) -> None:
+@pytest.mark.parametrize(
+    "words", [("check",), ("lock",), ("lint",), ("diff",), ("new", "mast-two")]
+)
+def test_as_robot_file(dinghy: Path, command: Command, words: tuple[str, ...], kind: str) -> None:
+    """Whether named or found; `new` needs only its folder."""
+    assert command("lock").status == 0
+    make, why = KINDS[kind]
+    robot = dinghy / "robot.yaml"
+    robot.unlink()
+    make(robot)
+    named = () if words[0] == "lint" else ("--robot", "robot.yaml")
+    done = command(*words, *named)
+    if words[0] == "lint" and kind in {"device", "folder"}:
+        # A link that leads out, or a folder of that name, is no robot file of this folder.
+        assert done.status == 0, done
+        return
+    assert done.status == 2, done
+    # `--robot FOLDER` means the robot file in it.
+    words_ = "there is no such file" if kind == "folder" else why
+    assert f"robot.yaml cannot be read: {words_}" in done.err + done.out
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("words", [("check",), ("lint",), ("lock",)], ids=" ".join)
+def test_as_manifest(dinghy: Path, command: Command, words: tuple[str, ...], kind: str) -> None:
     make, why = KINDS[kind]
     manifest = dinghy / "plugins" / "leak" / "manifest.yaml"
     manifest.unlink()
     make(manifest)
-    for words in (("check",), ("lint",), ("lock",)):
-        done = command(*words)
-        assert done.status in {1, 2}, done
-        assert why in done.err + done.out or "leak" in done.err + done.out
+    done = command(*words)
+    said = done.err + done.out
+    if kind == "device" and words != ("lint",):
+        # A link that leads out of the robot's folder is not even looked at.
+        assert done.status == 1, done
+        assert "error path-escape" in said
+    elif kind in {"device", "folder"} and words == ("lint",):
+        # No manifest is there; the robot file that enables it says so.
+        assert done.status == 1, done
+        assert "leak" in said
+    else:
+        assert done.status == 2, done
+        assert f"plugins/leak/manifest.yaml cannot be read: {why}" in said
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_as_keyring(skiff: Skiff, capsys: pytest.CaptureFixture[str], kind: str) -> None:
+    """Of an archive that the robot file declares."""
+    make, _ = KINDS[kind]
+    make(skiff.root / "odd.gpg")
+    source = f'{{name: pond, url: "{skiff.mirror.url}/debian", suites: [trixie], '
+    skiff.write(
+        "robot.yaml",
+        ROBOT.replace("{suites:", f"{{sources: [{source}signed-by: odd.gpg}}], suites:"),
+    )
+    status = run(["check"])
+    said = capsys.readouterr()
+    assert status == 1, said
+    assert "error source-key-missing: odd.gpg, the key of archive pond, is no file" in said.out
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "name",
+    ["etc/os-release", "etc/passwd", "etc/group", "var/lib/dpkg/status", "opt/dinghy/wiring.json"],
+)
+def test_as_file_of_a_machine(
+    dinghy: Path, command: Command, tmp_path: Path, name: str, kind: str
+) -> None:
+    """Of a card that `verify` looks at: as if it were not there."""
+    assert command("lock").status == 0
+    without = tmp_path / "without"
+    odd = tmp_path / "odd"
+    for root in (without, odd):
+        for one in ("etc", "var/lib/dpkg", "opt/dinghy"):
+            (root / one).mkdir(parents=True)
+    make, _ = KINDS[kind]
+    os.chdir((odd / name).parent)
+    make(Path(Path(name).name))
+    os.chdir(dinghy)
+    told = command("verify", "--root", str(odd))
+    plain = command("verify", "--root", str(without))
+    assert told.status == plain.status == 1, told
+    assert told.out.replace(str(odd), "") == plain.out.replace(str(without), "")
 
 
 @pytest.mark.parametrize("kind", KINDS)

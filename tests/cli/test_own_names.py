@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import shlex
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -84,3 +87,55 @@ def test_the_lock_file_of_another(dinghy: Path, command: Command) -> None:
     assert (dinghy / LOCK).read_bytes() == kept
     (dinghy / LOCK).rename(dinghy / f"{LOCK}.before")
     assert command("lock").status == 0
+
+
+def test_a_second_robot_file_with_mistakes(dinghy: Path, command: Command) -> None:
+    """Its name counts; whether it has a profile of that name is not known, and is said."""
+    text = CASE["robot"].replace("robot: dinghy", "robot: dinghy-bench")
+    (dinghy / "other.yaml").write_text(f"{text}<<<<<<< ours\n")
+    done = command("lock", "--profile", "bench")
+    assert done.status == 2
+    assert f"would both write {LOCK}" in done.err
+    (dinghy / "other.yaml").write_text(f"{CASE['robot']}<<<<<<< ours\n")
+    robot = dinghy / "robot.yaml"
+    robot.write_text(CASE["robot"].replace("robot: dinghy", "robot: dinghy-bench"))
+    done = command("lock")
+    assert done.status == 2
+    assert "other.yaml cannot be read, so it is not known whether" in done.err
+    assert "  fix  robokit-plan lint other.yaml\n" in done.err
+    assert not (dinghy / LOCK).exists()
+
+
+@pytest.mark.parametrize(
+    "content",
+    ['lock-version = "1.0"\ncreated-by = "another"\npackages = []\n', "<<<<<<< ours\n", "notes\n"],
+    ids=["another tool's", "merge marks", "no lock file"],
+)
+def test_out_writes_over_nobodys_file(dinghy: Path, command: Command, content: str) -> None:
+    other = dinghy / "sub" / "pylock.other.toml"
+    other.parent.mkdir()
+    other.write_text(content)
+    done = command("lock", "--out", "sub/pylock.other.toml")
+    assert done.status == 1, done
+    assert (
+        "  fix  mv --backup=numbered sub/pylock.other.toml sub/pylock.other.toml.before\n"
+        in done.err
+    )
+    assert other.read_text() == content
+    other.rename(f"{other}.before")
+    assert command("lock", "--out", "sub/pylock.other.toml").status == 0
+    assert command("lock", "--out", "sub/pylock.other.toml").status == 0, "its own"
+
+
+def test_the_lock_file_of_a_profile_is_put_aside_and_made(dinghy: Path, command: Command) -> None:
+    """What is printed, then the same command again; from another folder too."""
+    (dinghy / LOCK).write_text("<<<<<<< ours\n")
+    done = command("lock", "--profile", "bench", "--robot", str(dinghy))
+    assert done.status == 1
+    (fix,) = [one for one in done.err.splitlines() if one.startswith("  fix  mv ")]
+    os.chdir(dinghy.parent)
+    done = command("lock", "--profile", "bench", "--robot", "dinghy")
+    (fix,) = [one for one in done.err.splitlines() if one.startswith("  fix  mv ")]
+    subprocess.run(shlex.split(fix.removeprefix("  fix  ")), check=True)
+    assert (dinghy / f"{LOCK}.before").read_text() == "<<<<<<< ours\n"
+    assert command("lock", "--profile", "bench", "--robot", "dinghy").status == 0

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from robokit_plan.cli import _toggle
+from robokit_plan.edge.files import CannotWrite
 from tests.cli.conftest import Command
 
 LOCK = "pylock.dinghy.toml"
@@ -137,3 +139,22 @@ def test_a_lock_file_that_was_made_anew_since_stays(dinghy: Path, command: Comma
     assert done.status == 0
     assert f"{LOCK} was made anew since and stays" in done.err
     assert path.read_bytes() == again
+
+
+def test_what_was_not_written_is_no_step(
+    dinghy: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full disk leaves the step before it the last one."""
+    command("lock")
+    first = (dinghy / "robot.yaml").read_bytes()
+    assert command("disable", "leak", "horn", "--yes").status == 0
+
+    def full(file: Path, *_: object) -> None:
+        raise CannotWrite(file, "no space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(_toggle, "write_both", full)
+        patched.setattr(_toggle, "write_out", full)
+        assert command("enable", "log", "--yes").status == 3
+    assert command("disable", "--undo").status == 0
+    assert (dinghy / "robot.yaml").read_bytes() == first

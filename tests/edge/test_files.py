@@ -148,7 +148,7 @@ def test_a_link_to_itself_is_told(tmp_path: Path) -> None:
 
 def test_what_is_no_ordinary_file_is_not_opened(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
-    for name, words in (("pipe", "no ordinary file"), ("", "a folder"), ("none", "no such file")):
+    for name, words in (("pipe", "it is a pipe"), ("", "a folder"), ("none", "no such file")):
         with pytest.raises(UnreadableFile, match=words):
             read_text(tmp_path / name, "f.yaml")
 
