@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -63,7 +64,7 @@ def _import_statements(path: Path) -> Iterator[tuple[str, tuple[str, ...], int]]
     """Yield module, names taken from it, line, for every import in *path*."""
     # Of a package's own file, one dot means the package itself.
     package = path.relative_to(PACKAGE.parent).parts[:-1]
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in ast.walk(_tree(path)):
         if isinstance(node, ast.Import):
             for name in node.names:
                 yield name.name, (), node.lineno
@@ -71,6 +72,11 @@ def _import_statements(path: Path) -> Iterator[tuple[str, tuple[str, ...], int]]
             above = package[: len(package) - node.level + 1] if node.level else ()
             base = ".".join((*above, *filter(None, [node.module])))
             yield base, tuple(one.name for one in node.names), node.lineno
+
+
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
 
 
 def _imports(path: Path) -> Iterator[tuple[str, int]]:
@@ -214,7 +220,7 @@ _BY_NAME = {
 
 def _reads(path: Path) -> Iterator[int]:
     """Yield the lines of a module that open a file for reading by its name."""
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in ast.walk(_tree(path)):
         if isinstance(node, ast.ImportFrom) and node.module in {"os", "io"}:
             if any(one.name == "open" for one in node.names):
                 yield node.lineno

@@ -23,13 +23,11 @@ def lint_errors(reading: Reading) -> tuple[Finding, ...]:
     Args:
         reading: Of a robot file that has a usable form.
     """
-    from robokit_plan.cli._rule_kinds import rule_kinds
     from robokit_plan.formats.comments import yaml_comments
     from robokit_plan.lint import lint_robot, settle
 
     robot = reading.robot
     assert robot is not None  # noqa: S101  the caller looked
-    rules = _rules()
     text = reading.texts[reading.file.name]
     found = list(lint_robot(robot, reading.manifests, text=text))
     comments = list(yaml_comments(text, reading.file.name))
@@ -39,7 +37,13 @@ def lint_errors(reading: Reading) -> tuple[Finding, ...]:
             more, spoken = _of_plugin(reading, manifest)
             found += more
             comments += spoken
-    errors = [one for one in found if one.severity is Severity.ERROR and one.rule in rules]
+    errors = [one for one in found if one.severity is Severity.ERROR]
+    if not errors:
+        return ()  # as almost always; the catalogue of rules is long to read
+    from robokit_plan.cli._rule_kinds import rule_kinds
+
+    rules = _rules()
+    errors = [one for one in errors if one.rule in rules]
     if comments:
         errors = [one for one in settle(errors, comments, rule_kinds())[0] if one.rule in rules]
     known = set(reading.findings)
