@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from robokit_plan.model import RuleName, dataclass
 
 from ._cached_yaml import DATA
@@ -26,6 +28,7 @@ class RuleEntry:
     guess: bool = False
 
 
+@cache
 def read_rules() -> dict[RuleName, RuleEntry]:
     """
     Return rule -> entry, sorted by name.
