@@ -265,9 +265,12 @@ def test_killed_at_each_step(mirror: DebianMirror, tmp_path: Path) -> None:
 
 
 UNWRITABLE = """
-import os, resource, signal, sys
+import functools, os, resource, signal, sys
 from pathlib import Path
+from robokit_plan.edge import debian_archive
 from tests.edge.test_debian_update import versions
+# the package may stand in a folder that is closed to the other user, as a clone of root's does
+debian_archive.read_data_file = functools.cache(debian_archive.read_data_file)
 url, cache, how = sys.argv[1], Path(sys.argv[2]), sys.argv[3]
 # all that is imported late, while this user may read the libraries
 versions(url, Path(os.environ["WARM"]))
