@@ -1,3 +1,5 @@
 """Plan a robot's software, lines and power before anything is touched."""
 
-__version__ = "0.1.0"
+from robokit_plan._version import __version__
+
+__all__ = ["__version__"]

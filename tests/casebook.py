@@ -37,9 +37,9 @@ from typing import Any
 import pytest
 import yaml
 
-from robokit_plan.cli._judged import judged
-from robokit_plan.cli._planning import at_robot
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.judged import judged
+from robokit_plan.app.planning import at_robot
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge import facts, machine_facts, python_facts
 from robokit_plan.edge._debian_index import fields_of, package_of, stanzas
 from robokit_plan.edge._debian_names import read_name_facts

@@ -29,7 +29,7 @@ from typing import Any
 
 import yaml
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.cli._app import run
 from robokit_plan.edge.schemas import read_schema
 from tests.cli.conftest import FrozenWorld
@@ -311,14 +311,14 @@ def some_commands(number: int) -> tuple[tuple[str, ...], ...]:
 def drive(folder: Path, commands: tuple[tuple[str, ...], ...] = COMMANDS) -> list[str]:
     """Run *commands* in *folder*; return what broke, one line each."""
     broken = []
-    held = _planning.World
-    _planning.World = World  # type: ignore[misc,assignment]
+    held = planning.World
+    planning.World = World  # type: ignore[misc,assignment]
     try:
         with chdir(folder):
             for words in commands:
                 broken += [f"{' '.join(words)}: {one}" for one in _broken(words)]
     finally:
-        _planning.World = held  # type: ignore[misc]
+        planning.World = held  # type: ignore[misc]
     return broken
 
 

@@ -31,7 +31,7 @@ from packaging.utils import (
 )
 from packaging.version import Version
 
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge._debian_index import fields_of, package_of
 from robokit_plan.edge._debian_names import read_name_facts
 from robokit_plan.edge.cache import Cache, cache_file

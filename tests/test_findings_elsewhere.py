@@ -6,7 +6,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.edge.robots import parse_robot
 from robokit_plan.hardware import assign
 from robokit_plan.model import Snapshot
@@ -52,7 +52,7 @@ def test_debian_unplanned() -> None:
     )
     assert robot is not None
     world: Any = SimpleNamespace(snapshot=Snapshot(), debian_reason="apt names no mirror")
-    (one,) = _planning._unplanned(robot, world)
+    (one,) = planning._unplanned(robot, world)
     assert render_findings_text((one,)) == (
         "warning debian-unplanned: the Debian part is not planned\n"
         "  at   robot.yaml:4:1\n"

@@ -35,6 +35,18 @@ ROOMS = {
     "resolve.debian": set(),
 }
 """Rooms within a layer -> the other rooms of that layer that they may import."""
+BELOW_THE_TERMINAL = {
+    "app": {
+        "app", "edge", "formats", "hardware", "lint", "model", "planner", "render", "resolve",
+        "suggestions", "_version",
+    },
+}  # fmt: skip
+"""What knows neither arguments of a process nor a terminal, and what it may import of ours."""
+TERMINAL = {
+    "argparse", "builtins", "click", "curses", "getpass", "optparse", "readline", "rich", "termios",
+    "tty", "typer",
+}  # fmt: skip
+"""Modules of a command line or a terminal."""
 IMPURE = {
     "asyncio", "datetime.now", "http", "locale", "logging", "multiprocessing", "os",
     "pathlib", "random", "requests", "rich", "shutil", "socket", "sqlite3", "subprocess", "sys",
@@ -116,14 +128,15 @@ def _circle(graph: Mapping[str, set[str]]) -> str:
     return next((found for name in sorted(graph) if (found := walk(name, ()))), "")
 
 
-@pytest.mark.parametrize("layer", sorted(ALLOWED))
+@pytest.mark.parametrize("layer", sorted(ALLOWED | BELOW_THE_TERMINAL))
 def test_layer_imports_only_what_is_below(layer: str) -> None:
     """A layer imports the model and itself, nothing beside or above it."""
+    allowed = (ALLOWED | BELOW_THE_TERMINAL)[layer]
     wrong = []
     for path in _modules(layer):
         for name, line in _imports(path):
             parts = name.split(".")
-            if parts[0] == "robokit_plan" and len(parts) > 1 and parts[1] not in ALLOWED[layer]:
+            if parts[0] == "robokit_plan" and len(parts) > 1 and parts[1] not in allowed:
                 wrong.append(f"{path.relative_to(PACKAGE)}:{line} imports {name}")
     assert not wrong
 
@@ -182,6 +195,56 @@ def test_pure_layer_has_no_way_out(layer: str) -> None:
     assert not wrong
 
 
+def _of_a_command_line(tree: ast.Module) -> Iterator[tuple[str, int]]:
+    """Yield what a module does that only a command line may, with its line."""
+    for node in ast.walk(tree):
+        match node:
+            case ast.Attribute(
+                attr="stdin" | "stdout" | "stderr" | "argv" | "exit" | "_exit",
+                value=ast.Name(id="sys" | "os"),
+            ):
+                yield ast.unparse(node), node.lineno
+            case ast.Call(func=ast.Name(id="print" | "input" | "exit" | "quit" as name)):
+                yield name, node.lineno
+            case ast.Name(id="SystemExit"):
+                yield "SystemExit", node.lineno
+            case ast.Import(names=names) if any(
+                one.name.split(".")[0] in TERMINAL for one in names
+            ):
+                yield ast.unparse(node), node.lineno
+            case ast.ImportFrom(module=str(module), names=names) if module.split(".")[
+                0
+            ] in TERMINAL or (
+                module in {"sys", "os", "shutil"}
+                and {"stdout", "stderr", "stdin", "argv", "exit", "get_terminal_size"}
+                & {one.name for one in names}
+            ):
+                yield ast.unparse(node), node.lineno
+
+
+@pytest.mark.parametrize("layer", sorted(BELOW_THE_TERMINAL))
+def test_use_cases_print_nothing_and_never_exit(layer: str) -> None:
+    """Whoever calls them, a command, a test or a program, gets values and exceptions."""
+    wrong = [
+        f"{path.relative_to(PACKAGE)}:{line} has {what}"
+        for path in _modules(layer)
+        for what, line in _of_a_command_line(_tree(path))
+    ]
+    assert not wrong
+
+
+def test_what_is_of_a_command_line_is_noticed() -> None:
+    """The test above can fail."""
+    bad = [
+        "print(1)", "sys.stdout.write(x)", "sys.exit(1)", "raise SystemExit", "import typer",
+        "from rich.table import Table", "input()", "sys.argv[1]", "os._exit(1)",
+        "from sys import argv",
+    ]  # fmt: skip
+    good = ["os.environ", "sys.version", "import os", "listener.tell(x)"]
+    found = [line for _, line in _of_a_command_line(ast.parse("\n".join([*bad, *good])))]
+    assert sorted(set(found)) == list(range(1, len(bad) + 1))
+
+
 def test_only_the_command_line_imports_rich() -> None:
     """Tables and colours stay in cli/."""
     wrong = [
@@ -206,7 +269,6 @@ READS_OTHERWISE = {
     "edge/rules.py": (1, "data of the package"),
     "edge/schemas.py": (1, "data of the package"),
     "cli/_process.py": (1, "the null device, in place of a closed stream"),
-    "cli/card.py": (1, "a page of the card that was just made"),
 }
 """Modules that open files for reading without `edge.ordinary`: in how many places, and why."""
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge.machine_facts import read_machine_facts
 from robokit_plan.edge.reading import read_robot
 from robokit_plan.model import (

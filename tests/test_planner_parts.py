@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge.facts import read_controllers
 from robokit_plan.edge.reading import read_robot
 from robokit_plan.hardware import HardwareAnswer

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge.reading import read_robot
 from tests.casebook import plan_of, write_case
 

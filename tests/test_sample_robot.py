@@ -18,7 +18,7 @@ import jsonschema
 import pytest
 import yaml
 
-from robokit_plan.cli._session import open_session
+from robokit_plan.app.session import open_session
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.edge.robots import parse_robot
 from robokit_plan.model import Finding, Plan, PlannedInstance, Severity, Target

@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 import yaml
 
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge.reading import read_robot
 from robokit_plan.formats.lock import LockError, lock_name, parse_lock, render_lock
 from robokit_plan.formats.unreadable import UnreadableFile

@@ -54,7 +54,7 @@ def main(argv: Sequence[str] | None = None) -> None:
 def _call(arguments: Sequence[str]) -> None:
     """Leave with the exit status of a call that is typed plainly, or as typer makes of it."""
     if arguments == ["--version"]:
-        from robokit_plan import __version__
+        from robokit_plan._version import __version__
 
         sys.stdout.write(f"robokit-plan {__version__}\n")
         return

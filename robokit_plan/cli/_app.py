@@ -10,7 +10,8 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperArgument, TyperCommand, TyperGroup
 
-from robokit_plan.cli._failure import OK, WRONG_USE, WrongUse, asks_json, status_of
+from robokit_plan.app.wrong_use import WrongUse
+from robokit_plan.cli._failure import OK, WRONG_USE, asks_json, status_of
 
 COMMANDS = {
     "check": "plan everything and print the findings; writes nothing",
@@ -125,7 +126,7 @@ _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 def _version(asked: bool) -> None:
     if asked:
-        from robokit_plan import __version__
+        from robokit_plan._version import __version__
 
         typer.echo(f"robokit-plan {__version__}")
         raise typer.Exit

@@ -19,16 +19,6 @@ STOPPED_BY = 128
 """With a signal's number added, as shells have it: 130 for Ctrl-C."""
 
 
-class WrongUse(Exception):  # noqa: N818  named after what happened
-    """The call cannot be carried out as typed (exit status 2)."""
-
-    def __init__(self, message: str, *, why: str = "", repair: tuple[str, ...] = ()) -> None:
-        super().__init__(message)
-        self.message = message
-        self.why = why
-        self.repair = repair
-
-
 def asks_json(arguments: Sequence[str]) -> bool:
     """Whether *arguments*, right or wrong, ask for JSON."""
     words = list(arguments)
@@ -164,6 +154,8 @@ def _brief(error: Exception) -> str:
 
 
 def _known(error: Exception) -> Failure | None:
+    from robokit_plan.app.wrong_use import WrongUse
+
     if isinstance(error, WrongUse):
         return Failure(WRONG_USE, error.message, error.why, error.repair)
     from robokit_plan.edge._index_errors import IndexTrouble

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from robokit_plan.cli._answers import Asked
+    from robokit_plan.app.answers import Asked
 
 _CHECK_VALUES = ("--robot", "--profile", "--board", "--release", "--as-of")
 _CHECK_FLAGS = ("--offline", "--notes", "--json")
@@ -74,19 +74,26 @@ def find_words(
 
 def check_asked(arguments: Iterable[str]) -> tuple[Asked, str] | None:
     """Return the question and the form that ``check`` with *arguments* means; None: ask typer."""
-    from robokit_plan.cli._answers import Asked, form_of
+    from robokit_plan.app.answers import Asked
+    from robokit_plan.app.forms import form_of
 
     words = find_words(arguments, values=_CHECK_VALUES, flags=_CHECK_FLAGS)
     if words is None or words.names:
         return None
-    robot = words.values.get("--robot")
+    robot, board, release = (words.values.get(f"--{one}") for one in ("robot", "board", "release"))
+    columns = 0
+    if board is not None or release is not None:
+        from robokit_plan.cli._terminal import width
+
+        columns = width()
     asked = Asked(
         robot=None if robot is None else str(Path(robot)),
         profile=words.values.get("--profile"),
-        board=words.values.get("--board"),
-        release=words.values.get("--release"),
+        board=board,
+        release=release,
         as_of=words.values.get("--as-of"),
         offline="--offline" in words.flags,
+        width=columns,
     )
     return asked, form_of(notes="--notes" in words.flags, json="--json" in words.flags)
 
@@ -95,44 +102,30 @@ def _lint_call(arguments: Iterable[str]) -> Callable[[], int] | None:
     words = find_words(arguments, values=("--format",), flags=("--json", "--notes"))
     if words is None:
         return None
-    from robokit_plan.cli._answers import lint_asked
+    from robokit_plan.app.answers import lint_asked
 
     layout = "json" if "--json" in words.flags else words.values.get("--format", "text")
     asked = lint_asked(words.names, layout=layout, notes="--notes" in words.flags)
 
     def lint() -> int:
-        from robokit_plan.cli._lint import lint_plainly
+        from robokit_plan.cli._answer import lint_status
 
-        return lint_plainly(*asked)
+        return lint_status(*asked)
 
     return lint
 
 
 def _check(asked: Asked, form: str) -> int:
-    known = _known(asked, form)
-    if known is not None:
-        return known
-    from robokit_plan.cli._check import check
+    from robokit_plan.cli._answer import check_status
 
-    return check(asked, form)
-
-
-def _known(asked: Asked, form: str) -> int | None:
-    """Print the answer if it is known, and return its exit status."""
-    from robokit_plan.cli._answers import find_answer
-
-    answer = find_answer(asked, form)
-    if answer is None:
-        return None
-    from robokit_plan.cli._terminal import show
-
-    show(answer.text)
-    return answer.status
+    return check_status(asked, form)
 
 
 def _switch(words: Words, *, on: bool) -> int:
-    from robokit_plan.cli._answers import form_of
-    from robokit_plan.cli._toggle import Switch, asked_by, toggle
+    from robokit_plan.app.forms import form_of
+    from robokit_plan.app.switch import Switch
+    from robokit_plan.cli._answer import Manner, switch_status
+    from robokit_plan.cli._terminal import width
 
     robot = words.values.get("--robot")
     switch = Switch(
@@ -140,14 +133,10 @@ def _switch(words: Words, *, on: bool) -> int:
         on=on,
         robot=None if robot is None else Path(robot),
         profile=words.values.get("--profile"),
-        dry_run="--dry-run" in words.flags,
-        yes="--yes" in words.flags,
         offline="--offline" in words.flags,
-        json="--json" in words.flags,
-        notes="--notes" in words.flags,
+        columns=width(),
     )
-    if switch.dry_run:
-        known = _known(asked_by(switch), form_of(notes=switch.notes, json=switch.json))
-        if known is not None:
-            return known
-    return toggle(switch)
+    form = form_of(notes="--notes" in words.flags, json="--json" in words.flags)
+    return switch_status(
+        switch, Manner(form=form, dry_run="--dry-run" in words.flags, yes="--yes" in words.flags)
+    )

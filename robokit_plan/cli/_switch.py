@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -40,31 +41,40 @@ def switch_command(*, on: bool) -> Callable[..., None]:
         json: JsonOption = False,
     ) -> None:
         """Switch plugins."""
-        from robokit_plan.cli import _toggle
-        from robokit_plan.cli._failure import WrongUse
+        from robokit_plan.app.forms import form_of
+        from robokit_plan.app.wrong_use import WrongUse
+        from robokit_plan.cli._answer import Manner, switch_status
+        from robokit_plan.cli._terminal import width
 
         if undo:
-            from robokit_plan.cli._undo import take_back
-
-            raise typer.Exit(
-                take_back(robot, names=tuple(plugins or ()), profile=profile, dry_run=dry_run)
-            )
+            raise typer.Exit(_take_back(robot, plugins or (), profile, dry_run=dry_run))
         if not plugins:
             raise WrongUse("name a plugin", repair=(f"robokit-plan {verb} PLUGIN",))
-        raise typer.Exit(
-            _toggle.toggle(
-                _toggle.Switch(
-                    names=tuple(plugins),
-                    on=on,
-                    robot=robot,
-                    profile=profile,
-                    dry_run=dry_run,
-                    yes=yes,
-                    offline=offline,
-                    json=json,
-                    notes=notes,
-                )
-            )
+        from robokit_plan.app.switch import Switch
+
+        switch = Switch(
+            names=tuple(plugins),
+            on=on,
+            robot=robot,
+            profile=profile,
+            offline=offline,
+            columns=width(),
         )
+        manner = Manner(form=form_of(notes=notes, json=json), dry_run=dry_run, yes=yes)
+        raise typer.Exit(switch_status(switch, manner))
 
     return command
+
+
+def _take_back(
+    robot: Path | None, names: Sequence[str], profile: str | None, *, dry_run: bool
+) -> int:
+    from robokit_plan.app.listener import Listener
+    from robokit_plan.app.undo import take_back
+    from robokit_plan.cli._terminal import show, tell
+
+    listener = Listener(tell=tell)
+    text = take_back(robot, listener, names=names, profile=profile, dry_run=dry_run)
+    if text:
+        show(text)
+    return 0

@@ -29,7 +29,7 @@ def boards(
     json: JsonOption = False,
 ) -> None:
     """Print boards."""
-    from robokit_plan.cli._failure import WrongUse
+    from robokit_plan.app.wrong_use import WrongUse
     from robokit_plan.cli._terminal import list_width, show
     from robokit_plan.edge.facts import UnknownBoard, board_ids, read_board
 

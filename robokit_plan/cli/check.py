@@ -55,8 +55,10 @@ def check(
     json: JsonOption = False,
 ) -> None:
     """Plan and print."""
-    from robokit_plan.cli import _check
-    from robokit_plan.cli._answers import Asked, form_of
+    from robokit_plan.app.answers import Asked
+    from robokit_plan.app.forms import form_of
+    from robokit_plan.cli._answer import check_status
+    from robokit_plan.cli._terminal import width
 
     asked = Asked(
         robot=None if robot is None else str(robot),
@@ -65,5 +67,6 @@ def check(
         release=release,
         as_of=as_of,
         offline=offline,
+        width=0 if board is None and release is None else width(),
     )
-    raise typer.Exit(_check.check(asked, form_of(notes=notes, json=json)))
+    raise typer.Exit(check_status(asked, form_of(notes=notes, json=json)))

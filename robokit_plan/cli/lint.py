@@ -21,8 +21,8 @@ from typing import Annotated
 
 import typer
 
+from robokit_plan.app.forms import LINT_FORMATS
 from robokit_plan.cli import _complete
-from robokit_plan.cli._answers import LINT_FORMATS
 from robokit_plan.cli._options import NotesOption
 
 
@@ -56,10 +56,9 @@ def lint(
     notes: NotesOption = False,
 ) -> None:
     """Read, judge, print."""
-    from robokit_plan.cli._answers import lint_asked
-    from robokit_plan.cli._lint import Scope, lint_plainly, lint_some
+    from robokit_plan.app.answers import lint_asked
+    from robokit_plan.app.lint import Scope
+    from robokit_plan.cli._answer import lint_status
 
     asked = lint_asked(paths or (), layout="json" if json else layout, notes=notes)
-    if since is None and not fix:
-        raise typer.Exit(lint_plainly(*asked))
-    raise typer.Exit(lint_some(*asked, Scope(since=since, fix=fix)))
+    raise typer.Exit(lint_status(*asked, Scope(since=since, fix=fix)))

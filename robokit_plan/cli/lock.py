@@ -50,8 +50,11 @@ def lock(
     json: JsonOption = False,
 ) -> None:
     """Plan and write."""
-    from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.cli._session import open_session
+    from robokit_plan.app.lock import planned_lock
+    from robokit_plan.app.wrong_use import WrongUse
+    from robokit_plan.cli._output import listening, tell_written
+    from robokit_plan.cli._terminal import show
+    from robokit_plan.formats.lock import render_lock
 
     if names and not upgrade:
         raise WrongUse(
@@ -59,14 +62,22 @@ def lock(
             why="names of distributions go with --upgrade",
             repair=(f"robokit-plan lock --upgrade {' '.join(names)}",),
         )
-    session = open_session(
-        robot,
-        profile=profile,
-        as_of=as_of,
-        upgrade=frozenset(names or ()) if upgrade else None,
-    )
-    plan = session.plan(offline=offline, build_metadata=build_metadata)
-    if plan.ok:
-        path = session.write_lock(plan, out)
-    session.print_plan(plan, json=json, notes=notes, wrote=path if plan.ok else None)
+    with listening() as listener:
+        session, plan = planned_lock(
+            robot,
+            listener,
+            profile=profile,
+            as_of=as_of,
+            upgrade=frozenset(names or ()) if upgrade else None,
+            offline=offline,
+            build_metadata=build_metadata,
+        )
+    wrote = []
+    if plan.ok and str(out) == "-":
+        show(render_lock(plan))
+    elif plan.ok:
+        wrote.append(session.write_lock(plan, out))
+    show(session.text_of(plan, json=json, notes=notes))
+    if not json:
+        tell_written(*wrote)
     raise typer.Exit(0 if plan.ok else 1)

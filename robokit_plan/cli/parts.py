@@ -25,7 +25,7 @@ def parts(
     json: JsonOption = False,
 ) -> None:
     """Print parts."""
-    from robokit_plan.cli._failure import WrongUse
+    from robokit_plan.app.wrong_use import WrongUse
     from robokit_plan.cli._terminal import show
     from robokit_plan.edge.facts import read_parts
     from robokit_plan.model import find_part

@@ -25,7 +25,7 @@ def rules(
     json: JsonOption = False,
 ) -> None:
     """Print rules."""
-    from robokit_plan.cli._failure import WrongUse
+    from robokit_plan.app.wrong_use import WrongUse
     from robokit_plan.cli._terminal import list_width, show
     from robokit_plan.edge.rules import read_rules
     from robokit_plan.model import RuleName

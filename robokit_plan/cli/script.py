@@ -26,19 +26,10 @@ def script(
     out: OutOption = None,
 ) -> None:
     """Write the script."""
-    from robokit_plan.cli._locked import check_locked, read_locked
-    from robokit_plan.cli._own_names import check_own_names
-    from robokit_plan.cli._session import write_out
-    from robokit_plan.edge.reading import find_robot_file
-    from robokit_plan.render import render_script
+    from robokit_plan.app.script import MODE
+    from robokit_plan.app.script import script as made
+    from robokit_plan.cli._output import write_out
 
-    root, (first, *others) = read_locked(robot, profile, also or (), what="the script")
-    text = render_script(
-        first.plan, lock_name=first.name, lock_sha256=first.sha256, also=tuple(others)
-    )
-    if out is None:
-        file = find_robot_file(robot)
-        check_own_names(file, str(first.plan.robot), profile, shared="install.sh")
-    check_locked(root, (first, *others))
-    write_out(text, root / "install.sh" if out is None else out, mode=0o755)
+    found = made(robot, profile=profile, also=also or (), shared=out is None)
+    write_out(found.text, found.path if out is None else out, mode=MODE)
     raise typer.Exit(0)

@@ -57,7 +57,7 @@ def reading(size: int, folder: Path) -> Step:
 
 def linting(size: int, folder: Path) -> Step:
     """Lint a library of *size* plugins."""
-    from robokit_plan.cli._judged import judged
+    from robokit_plan.app.judged import judged
     from robokit_plan.edge.lint_targets import read_lint_targets
     from robokit_plan.model import AbsentNames
     from tests.bench.generated import write_library
@@ -73,7 +73,7 @@ def linting(size: int, folder: Path) -> Step:
 
 def hardware(size: int, folder: Path) -> Step:
     """Say all about *size* enabled plugins that no index is asked for; most collide."""
-    from robokit_plan.cli._session import open_session
+    from robokit_plan.app.session import open_session
     from robokit_plan.planner import findings_without_indices
 
     file = _robot(folder, plugins=size, enabled=range(size))
@@ -83,7 +83,7 @@ def hardware(size: int, folder: Path) -> Step:
 
 def claims(size: int, folder: Path) -> Step:
     """Assign *size* outputs to as many controllers as it takes, ten on each."""
-    from robokit_plan.cli._session import open_session
+    from robokit_plan.app.session import open_session
     from robokit_plan.planner import findings_without_indices
     from tests.bench.generated import (
         controller_claims,

@@ -9,7 +9,7 @@ from typing import Any, Self
 
 import pytest
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.cli._app import run
 from robokit_plan.edge._debian_apt_config import AptSettings
 from robokit_plan.model import Need, Snapshot
@@ -152,7 +152,7 @@ def command(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Command:
     """Give a function that runs one call; indices are those of `CASE`."""
-    monkeypatch.setattr(_planning, "World", FrozenWorld)
+    monkeypatch.setattr(planning, "World", FrozenWorld)
     monkeypatch.setenv("ROBOKIT_PLAN_CACHE", str(tmp_path / "cache"))
     monkeypatch.delenv("ROBOKIT_PLAN_TRACE", raising=False)
 

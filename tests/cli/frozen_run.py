@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import sys
 
-from robokit_plan.cli import _planning, main
+from robokit_plan.app import planning
+from robokit_plan.cli import main
 from tests.cli.conftest import FrozenWorld
 
 if __name__ == "__main__":
-    _planning.World = FrozenWorld  # type: ignore[misc,assignment]
+    planning.World = FrozenWorld  # type: ignore[misc,assignment]
     main(sys.argv[1:])

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 import yaml
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.model import Need, Snapshot
 from tests.casebook import grown, rows_of, snapshot_of
 from tests.cli.conftest import Command, FrozenWorld
@@ -209,7 +209,7 @@ def heron(tmp_path: Path, command: Command, monkeypatch: pytest.MonkeyPatch) -> 
     """Give a copy of the sample robot, and stand in it."""
     folder = tmp_path / "heron"
     shutil.copytree(SAMPLE, folder, ignore=shutil.ignore_patterns("*.sh", "*.html", "*.toml"))
-    monkeypatch.setattr(_planning, "World", HeronWorld)
+    monkeypatch.setattr(planning, "World", HeronWorld)
     monkeypatch.chdir(folder)
     return folder
 

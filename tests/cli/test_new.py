@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli._judged import judged
-from robokit_plan.cli._session import rooted_findings
+from robokit_plan.app.judged import judged
+from robokit_plan.app.session import rooted_findings
 from robokit_plan.edge.facts import read_parts
 from robokit_plan.edge.lint_targets import read_lint_targets
 from robokit_plan.edge.manifests import parse_manifest

@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli import _app, _plain, _toggle, main
-from robokit_plan.cli._answers import Asked
+from robokit_plan.app.answers import Answer, Asked
+from robokit_plan.app.listener import Listener
+from robokit_plan.app.switch import Switch
+from robokit_plan.cli import _app, _plain, main
+from robokit_plan.cli._answer import Manner
 from tests.cli.conftest import Command
 
 CHECKS = [
@@ -53,12 +56,11 @@ def test_check_asks_the_same_question(
     """Every option of ``check``."""
     asked: list[tuple[Asked, str]] = []
 
-    def check(question: Asked, form: str) -> int:
+    def check(question: Asked, form: str, _: Listener) -> Answer:
         asked.append((question, form))
-        return 0
+        return Answer("", 0)
 
-    monkeypatch.setattr("robokit_plan.cli._check.check", check)
-    monkeypatch.setattr("robokit_plan.cli._answers.find_answer", lambda *_: None)
+    monkeypatch.setattr("robokit_plan.app.check.check", check)
     call = _plain.find_call(["check", *arguments])
     assert call is not None
     assert call() == 0
@@ -72,13 +74,13 @@ def test_a_switch_is_the_same(
     command: str, arguments: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every option that does not lead to a question."""
-    asked: list[_toggle.Switch] = []
+    asked: list[tuple[Switch, Manner]] = []
 
-    def toggle(switch: _toggle.Switch) -> int:
-        asked.append(switch)
+    def switched(switch: Switch, manner: Manner) -> int:
+        asked.append((switch, manner))
         return 1
 
-    monkeypatch.setattr(_toggle, "toggle", toggle)
+    monkeypatch.setattr("robokit_plan.cli._answer.switch_status", switched)
     call = _plain.find_call([command, *arguments])
     assert call is not None
     assert call() == 1

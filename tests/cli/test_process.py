@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from tests.casebook import write_case
 from tests.cli import conftest
 from tests.cli.conftest import CASE, Command
@@ -304,7 +304,7 @@ def test_a_long_chain_of_requirements_is_planned_or_told(
 ) -> None:
     """Each link is one more question; who asks without end is told of in words."""
     monkeypatch.setattr(conftest, "CASE", chain(links))
-    monkeypatch.setattr(_planning, "MAX_ROUNDS", rounds)
+    monkeypatch.setattr(planning, "MAX_ROUNDS", rounds)
     write_case(chain(links), dinghy)
     done = command("check")
     if rounds > links:

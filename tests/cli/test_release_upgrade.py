@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.model import Need, Robot
 from tests.casebook import grown, rows_of, snapshot_of, write_case
 from tests.cli.conftest import Command, FrozenWorld
@@ -100,7 +100,7 @@ def gig(
     monkeypatch: pytest.MonkeyPatch,
 ) -> Path:
     """Lay out the robot of `CASE`, and stand in its folder."""
-    monkeypatch.setattr(_planning, "World", TwoReleases)
+    monkeypatch.setattr(planning, "World", TwoReleases)
     folder = tmp_path / "gig"
     folder.mkdir()
     write_case(CASE, folder)

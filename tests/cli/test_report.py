@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.edge._index_errors import IndexTrouble
 from robokit_plan.model import Need
 from tests.cli.conftest import Command, FrozenWorld
@@ -146,7 +146,7 @@ def test_a_switch_that_the_index_does_not_answer_says_so(
                 )
             super().learn(need)
 
-    monkeypatch.setattr(_planning, "World", Forgetful)
+    monkeypatch.setattr(planning, "World", Forgetful)
     done = command("report", "--offline")
     assert done.status == 0, done
     found = {one["name"]: one for one in switches(dinghy / "report-dinghy.html")["switches"]}

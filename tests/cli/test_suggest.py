@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.edge.python_index import IndexUnreachable
 from robokit_plan.model import Need
 from tests.cli.conftest import Command, FrozenWorld
@@ -83,7 +83,7 @@ def test_without_software_no_index_is_opened(
     def refused(*_: object, **__: object) -> None:
         raise AssertionError("an index was opened")
 
-    monkeypatch.setattr(_planning, "World", refused)
+    monkeypatch.setattr(planning, "World", refused)
     found = json.loads(command("suggest", "--no-software", "--json").out)
     assert found["together"]["software"] is False
     assert [one["python"] for one in found["costs"]] == [None, None]
@@ -104,7 +104,7 @@ def test_an_index_that_refuses_later_leaves_software_out(
                 )
             super().learn(need)
 
-    monkeypatch.setattr(_planning, "World", Flaky)
+    monkeypatch.setattr(planning, "World", Flaky)
     done = command("suggest", "--json")
     assert done.status == 0
     assert done.err == "note: software was not looked at everywhere: the index does not answer\n"
@@ -124,7 +124,7 @@ def test_an_index_that_refuses_the_robot_itself_is_an_outside_failure(
                 "the index does not answer", index="default", why="test", repair=()
             )
 
-    monkeypatch.setattr(_planning, "World", Dead)
+    monkeypatch.setattr(planning, "World", Dead)
     done = command("suggest")
     assert done.status == 3
     assert done.err.startswith("error the index does not answer\n")

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli import _session, _terminal, _toggle
+from robokit_plan.cli import _terminal
 from robokit_plan.edge.rules import read_rules
 from tests.cli.conftest import Command
 
@@ -201,8 +201,7 @@ def test_nothing_wraps_at_the_edge(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Tables and paragraphs keep to the terminal; words that are typed are never cut."""
-    for module in (_terminal, _session, _toggle):
-        monkeypatch.setattr(module, "width", lambda: columns)
+    monkeypatch.setattr(_terminal, "width", lambda: columns)
     monkeypatch.setattr(_terminal, "list_width", lambda: columns)
     monkeypatch.setenv("COLUMNS", str(columns))
     done = command(*call)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli import _toggle
+from robokit_plan.app import switch
 from robokit_plan.edge.files import CannotWrite
 from tests.cli.conftest import Command
 
@@ -153,8 +153,8 @@ def test_what_was_not_written_is_no_step(
         raise CannotWrite(file, "no space left on device")
 
     with monkeypatch.context() as patched:
-        patched.setattr(_toggle, "write_both", full)
-        patched.setattr(_toggle, "write_out", full)
+        patched.setattr(switch, "write_both", full)
+        patched.setattr(switch, "write_atomically", full)
         assert command("enable", "log", "--yes").status == 3
     assert command("disable", "--undo").status == 0
     assert (dinghy / "robot.yaml").read_bytes() == first

@@ -25,7 +25,7 @@ from typing import Any, cast
 
 import yaml
 
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge._debian_apt_config import parse_deb822_sources, parse_list
 from robokit_plan.edge._debian_index import PackagesIndex, write_index
 from robokit_plan.edge._debian_release import clear_text, parse_release

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge.reading import read_robot
 from robokit_plan.model import Finding, Plan, Rail, Severity, Snapshot
 from robokit_plan.planner import resolve

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from robokit_plan.cli._session import open_session
+from robokit_plan.app.session import open_session
 from robokit_plan.edge.facts import board_ids, read_board
 from robokit_plan.hardware import HardwareAnswer, HardwareInstance, HardwareProblem, assign
 from robokit_plan.model import (

@@ -11,7 +11,7 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from robokit_plan.cli._rule_kinds import rule_kinds
+from robokit_plan.app.rule_kinds import rule_kinds
 from robokit_plan.edge.facts import read_board
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.edge.robots import parse_robot

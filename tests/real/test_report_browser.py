@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.cli._app import run
 from tests.casebook import write_case
 from tests.cli.conftest import CASE, FrozenWorld
@@ -83,7 +83,7 @@ def raft(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def page_of_robot(folder: Path, cache: Path, name: str) -> Path:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(_planning, "World", FrozenWorld)
+        patch.setattr(planning, "World", FrozenWorld)
         patch.setenv("ROBOKIT_PLAN_CACHE", str(cache))
         assert run(["report", "--robot", str(folder)]) in {0, 1}
     return folder / name
@@ -292,7 +292,7 @@ def test_a_switch_shows_the_findings_of_check(
     opened: Browser, name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:  # fmt: skip
-    monkeypatch.setattr(_planning, "World", FrozenWorld)
+    monkeypatch.setattr(planning, "World", FrozenWorld)
     monkeypatch.setenv("ROBOKIT_PLAN_CACHE", str(tmp_path / "cache"))
     folder = tmp_path / "dinghy"
     folder.mkdir()

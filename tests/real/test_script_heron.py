@@ -18,8 +18,8 @@ from pathlib import Path
 
 import pytest
 
+from robokit_plan.app.session import open_session
 from robokit_plan.cli._app import run as run_command
-from robokit_plan.cli._session import open_session
 from robokit_plan.formats.lock import lock_name, parse_lock, render_lock
 from robokit_plan.model import Plan
 from robokit_plan.render import Locked, render_script, union_of

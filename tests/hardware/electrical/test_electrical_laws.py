@@ -9,7 +9,7 @@ from random import Random
 
 import pytest
 
-from robokit_plan.cli._session import problem_of
+from robokit_plan.app.session import problem_of
 from robokit_plan.edge.facts import board_ids, read_board
 from robokit_plan.edge.reading import read_robot
 from robokit_plan.hardware.circuits import ElectricalProblem, electrical

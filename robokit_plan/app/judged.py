@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import chain
 from typing import NamedTuple
 
-from robokit_plan.cli._rule_kinds import rule_kinds
+from robokit_plan.app.rule_kinds import rule_kinds
 from robokit_plan.edge.facts import board_ids, read_board
 from robokit_plan.edge.lint_targets import LintReading, LintTarget
 from robokit_plan.edge.python_facts import read_python_facts
@@ -242,7 +242,7 @@ def _collisions(target: LintTarget) -> Iterable[Finding]:
     robot = target.robot
     if robot is None:
         return
-    from robokit_plan.cli._session import rooted_findings
+    from robokit_plan.app.session import rooted_findings
 
     root = target.name.removesuffix(target.path.name)
     for profile in (None, *sorted(robot.profiles)):

@@ -14,8 +14,9 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli import _answers, main
-from robokit_plan.cli._answers import Answer, Asked, find_answer
+from robokit_plan.app import answers
+from robokit_plan.app.answers import Answer, Asked, find_answer
+from robokit_plan.cli import main
 from robokit_plan.cli._app import run
 from robokit_plan.cli._plain import check_asked
 from robokit_plan.edge import kept_files
@@ -71,7 +72,7 @@ def test_the_command_prints_it_with_its_status(
     planned = full()
     assert planned.status == 1
     monkeypatch.setattr("robokit_plan.cli._app.run", lambda _: pytest.fail("planned again"))
-    monkeypatch.setattr("robokit_plan.cli._check.check", lambda *_: pytest.fail("planned again"))
+    monkeypatch.setattr("robokit_plan.app.check._planned", lambda *_: pytest.fail("planned again"))
     with pytest.raises(SystemExit) as left:
         main(["check"])
     assert Answer(capsys.readouterr().out, int(left.value.code or 0)) == planned
@@ -244,7 +245,7 @@ def test_old_rows_end_it(full: Full, monkeypatch: pytest.MonkeyPatch) -> None:
     planned = full()
     now = time.time()
     for later_s, stands in ((500, True), (601, False), (-700, False), (90_000, False)):
-        monkeypatch.setattr("robokit_plan.cli._answers.time.time", lambda: now + later_s)  # noqa: B023  called at once
+        monkeypatch.setattr("robokit_plan.app.answers.time.time", lambda: now + later_s)  # noqa: B023  called at once
         assert kept() == (planned if stands else None), later_s
 
 
@@ -293,7 +294,7 @@ def test_offline_the_age_in_words_is_part_of_the_answer(
     assert "0 minutes ago" in planned.text
     assert kept("--offline", "--notes") == planned
     now = time.time()
-    monkeypatch.setattr("robokit_plan.cli._answers.time.time", lambda: now + 61)
+    monkeypatch.setattr("robokit_plan.app.answers.time.time", lambda: now + 61)
     assert kept("--offline", "--notes") is None
 
 
@@ -354,7 +355,9 @@ def test_a_switch_asked_again_is_known(
         assert first.status == 1
         assert asked("flag").status == 0
         asked("flag", "leak", said="leak is enabled already\n")
-        inside.setattr("robokit_plan.cli._toggle.toggle", lambda _: pytest.fail("planned again"))
+        inside.setattr(
+            "robokit_plan.app.switch.propose", lambda *_, **__: pytest.fail("planned again")
+        )
         assert asked("lamp") == first
         assert asked("flag").status == 0
         with pytest.raises(pytest.fail.Exception):
@@ -459,7 +462,7 @@ def test_whatever_a_run_opens_is_watched(skiff: Skiff, full: Full, tmp_path: Pat
         stored = cache.get("answer-1", Asked().key)
     assert stored is not None
     watched = [str(Path(path).absolute()) for _, path in json.loads(stored[64:])["watched"]]
-    package = Path(_answers.__file__).parents[2]
+    package = Path(answers.__file__).parents[2]
     own = (
         *(str(package / name) for name in ("robokit_plan", "schemas")),
         sys.prefix,
@@ -483,7 +486,7 @@ def test_whatever_a_run_opens_is_watched(skiff: Skiff, full: Full, tmp_path: Pat
 def test_looking_an_answer_up_imports_neither_planner_nor_model() -> None:
     """That is what makes it quick."""
     code = (
-        "import sys; from robokit_plan.cli._answers import Asked, find_answer\n"
+        "import sys; from robokit_plan.app.answers import Asked, find_answer\n"
         "from robokit_plan.cli import _plain\n"
         "from robokit_plan.edge import cache, kept_files, kept_rows\n"
         "find_answer(Asked(), 'text'); heavy = {'robokit_plan.model', 'robokit_plan.planner', 'yaml', 'typer',"

@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from robokit_plan import render
-from robokit_plan.cli import _session
+from robokit_plan.app import session
 from robokit_plan.edge import fixes
 from robokit_plan.model import Plan
 from tests.cli.conftest import Command
@@ -49,16 +49,16 @@ def test_whoever_was_changed_is_named(
     robot = dinghy / "robot.yaml"
     robot.write_text(f"{robot.read_text()}system: {{boot-config: config.txt}}\n")
     assert command("lock").status == 0
-    real = _session.Session.check_inputs
+    real = session.Session.check_inputs
     after: list[dict[str, bytes]] = []
 
-    def look(session: _session.Session) -> None:
+    def look(session: session.Session) -> None:
         if not after:
             _edit(dinghy / name)
             after.append(_files(dinghy))
         real(session)
 
-    monkeypatch.setattr(_session.Session, "check_inputs", look)
+    monkeypatch.setattr(session.Session, "check_inputs", look)
     done = command(*words)
     assert done.status == 3, done
     assert f"{name} cannot be written: it was changed while this command ran" in done.err
@@ -138,7 +138,7 @@ def test_a_lock_file_that_changes_while_it_is_read(
 ) -> None:
     """Looked at before it is read, so that no moment is left."""
     assert command("lock").status == 0
-    real = _session.open_lock
+    real = session.open_lock
     changed: list[bytes] = []
 
     def reading(path: Path) -> Plan:
@@ -148,7 +148,7 @@ def test_a_lock_file_that_changes_while_it_is_read(
             changed.append(path.read_bytes())
         return plan
 
-    monkeypatch.setattr(_session, "open_lock", reading)
+    monkeypatch.setattr(session, "open_lock", reading)
     done = command("lock", "--upgrade")
     assert done.status == 3, done
     assert f"{LOCK} cannot be written: it was changed while this command ran" in done.err
@@ -162,14 +162,15 @@ def test_a_lock_file_that_is_made_anew_meanwhile(
     """What was made of the old one is not written."""
     assert command("lock").status == 0
     before = sorted(dinghy.rglob("*"))
-    real = render._script.render_script
+    module = import_module(f"robokit_plan.app.{words[0]}")
+    real = module.render_script
 
     def rendering(*given: Any, **named: Any) -> str:
-        text = real(*given, **named)
+        text = str(real(*given, **named))
         _edit(dinghy / LOCK)
         return text
 
-    monkeypatch.setattr(render, "render_script", rendering, raising=False)
+    monkeypatch.setattr(module, "render_script", rendering)
     done = command(*words)
     assert done.status == 3, done
     assert f"{LOCK} cannot be written: it was changed while this command ran" in done.err

@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path, PurePosixPath
 
-from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._session import open_session
-from robokit_plan.cli._terminal import tell
+from robokit_plan.app.listener import NOBODY, Listener
+from robokit_plan.app.session import open_session
+from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.edge.reading import ROBOT_FILE, Reading, read_robot
 from robokit_plan.edge.revisions import (
     Changes,
@@ -40,7 +40,9 @@ class Change:
         return self.old, self.new
 
 
-def reviews(change: Change, *, here: Path) -> tuple[tuple[RobotReview, ...], int]:
+def reviews(
+    change: Change, listener: Listener = NOBODY, *, here: Path
+) -> tuple[tuple[RobotReview, ...], int]:
     """
     Return what *change* does to each robot that it touches, and how many robots there are.
 
@@ -66,6 +68,7 @@ def reviews(change: Change, *, here: Path) -> tuple[tuple[RobotReview, ...], int
                     PurePosixPath(file).parent,
                     changes,
                     [file in one for one in sides],
+                    listener,
                 )
             ]
     except NoRevision as error:
@@ -79,15 +82,16 @@ def _robot(
     folder: PurePosixPath,
     changes: Changes,
     there: list[bool],
+    listener: Listener,
 ) -> Iterator[RobotReview]:
     inside = "" if str(folder) == "." else str(folder)
     if not changes.touch(folder):
         return
     with (
-        _side(repository, change.old, inside, there[0]) as old,
-        _side(repository, change.new, inside, there[1]) as new,
+        _side(repository, change.old, inside, there[0], listener) as old,
+        _side(repository, change.new, inside, there[1], listener) as new,
     ):
-        before, after = _Side(old, change), _Side(new, change)
+        before, after = _Side(old, change, listener), _Side(new, change, listener)
         own = any(
             path.parent == folder and (path.name == ROBOT_FILE or path.match("pylock.*.toml"))
             for path in changes.paths
@@ -141,7 +145,7 @@ def _call(change: Change, inside: str, profile: str | None) -> str:
 
 @contextmanager
 def _side(
-    repository: Repository, revision: str | None, inside: str, there: bool
+    repository: Repository, revision: str | None, inside: str, there: bool, listener: Listener
 ) -> Iterator[Path | None]:
     if not there:
         yield None
@@ -149,11 +153,13 @@ def _side(
         yield repository.top / inside
     else:
         with repository.folder(revision, inside) as folder:
-            _tell_submodules(folder, revision, inside)
+            _tell_submodules(folder, revision, inside, listener)
             yield folder.path
 
 
-def _tell_submodules(folder: RevisionFolder, revision: str, inside: str) -> None:
+def _tell_submodules(
+    folder: RevisionFolder, revision: str, inside: str, listener: Listener
+) -> None:
     """Say of which plugins nothing is seen in *revision*."""
     try:
         robot = read_robot(folder.path).robot
@@ -162,14 +168,15 @@ def _tell_submodules(folder: RevisionFolder, revision: str, inside: str) -> None
     for shelf in () if robot is None else robot.plugin_paths:
         for one in folder.lost_plugins(shelf):
             where = shown(str(PurePosixPath(inside) / one))
-            tell(f"{where} of {revision} is a submodule; plugins in it are not seen there")
+            listener.tell(f"{where} of {revision} is a submodule; plugins in it are not seen there")
 
 
 class _Side:
     """A robot as one revision has it; without a folder there is none."""
 
-    def __init__(self, folder: Path | None, change: Change) -> None:
+    def __init__(self, folder: Path | None, change: Change, listener: Listener) -> None:
         self._folder = folder
+        self._listener = listener
         self._change = change
         self.unread: tuple[Finding, ...] = ()
         self._reading: Reading | None = None
@@ -217,7 +224,7 @@ class _Side:
             return None
         try:
             session = open_session(self._folder, profile=profile)
-            return session.plan(offline=self._change.offline)
+            return session.plan(offline=self._change.offline, listener=self._listener)
         except UnreadableFile as error:
             self.unread = tuple(chain(self.unread, error.findings))
             return None

@@ -40,7 +40,7 @@ def lint_errors(reading: Reading) -> tuple[Finding, ...]:
     errors = [one for one in found if one.severity is Severity.ERROR]
     if not errors:
         return ()  # as almost always; the catalogue of rules is long to read
-    from robokit_plan.cli._rule_kinds import rule_kinds
+    from robokit_plan.app.rule_kinds import rule_kinds
 
     rules = _rules()
     errors = [one for one in errors if one.rule in rules]

@@ -9,8 +9,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._terminal import Progress
+from robokit_plan.app.listener import NOBODY, Listener
+from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.model import (
     DebianName,
     DistributionName,
@@ -44,13 +44,19 @@ class World:
         robot: Names further indices, mirrors and sources.
         root: The robot's folder; key files stand beside the robot file.
         offline: Ask nobody; use what the cache holds.
-        progress: Told about the work.
+        listener: Told about the work.
     """
 
     def __init__(
-        self, robot: Robot, *, root: Path, offline: bool, progress: Progress, builds: bool = False
+        self,
+        robot: Robot,
+        *,
+        root: Path,
+        offline: bool,
+        listener: Listener = NOBODY,
+        builds: bool = False,
     ) -> None:
-        from robokit_plan.cli._solved import SolvedBefore
+        from robokit_plan.app.solved import SolvedBefore
         from robokit_plan.edge._debian_apt_config import read_apt_settings
         from robokit_plan.edge.cache import Cache, cache_file
         from robokit_plan.edge.debian_archive import debian_archive
@@ -62,7 +68,7 @@ class World:
             self.settings,
             self._cache,
             offline=offline,
-            progress=progress.step,
+            progress=listener.step,
             keep=kept_for(robot.system.architecture),
             kept_as=robot.system.architecture,
         )
@@ -75,7 +81,7 @@ class World:
             root=root,
             environ=os.environ,
             offline=offline,
-            progress=progress.step,
+            progress=listener.step,
             settings=self.apt,
         )
         if isinstance(found, str):
@@ -254,6 +260,7 @@ def planned(
     offline: bool,
     build_metadata: bool,
     root: Path,
+    listener: Listener = NOBODY,
     then: Callable[[World, Plan], None] | None = None,
 ) -> Plan:
     """
@@ -264,18 +271,16 @@ def planned(
         offline: Ask nobody.
         build_metadata: Let builds tell what sdists need.
         root: The robot's folder.
+        listener: Told about the work.
         then: Called with the plan while the indices are still open.
 
     Raises:
         IndexTrouble: An index gave no usable answer.
         WrongUse: The robot file names a release or architecture without facts.
     """
-    with (
-        Progress() as progress,
-        World(
-            problem.robot, root=root, offline=offline, progress=progress, builds=build_metadata
-        ) as world,
-    ):
+    with World(
+        problem.robot, root=root, offline=offline, listener=listener, builds=build_metadata
+    ) as world:
         plan = plan_in(world, problem)
         if then is not None:
             then(world, plan)

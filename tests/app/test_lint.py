@@ -14,10 +14,11 @@ from typing import Any
 
 import pytest
 
+from robokit_plan.app.answers import Answer, find_answer, lint_asked
+from robokit_plan.app.forms import LINT_FORMATS
+from robokit_plan.app.lint import lint, lint_anew
 from robokit_plan.cli import main
-from robokit_plan.cli._answers import LINT_FORMATS, Answer, find_answer, lint_asked
 from robokit_plan.cli._app import run
-from robokit_plan.cli._lint import Scope, lint_plainly, lint_some
 from robokit_plan.edge.cache import Cache, cache_file
 from robokit_plan.edge.kept_rows import HEAD, PageHead, stored_head
 from tests.cli.skiff import LEAK, ROBOT, Skiff
@@ -39,19 +40,18 @@ def _linted(skiff: Skiff, capsys: pytest.CaptureFixture[str]) -> Linted:
     skiff.write("plugins/leak/leak/__init__.py", "")
     skiff.write("plugins/leak/leak/main.py", CODE)
     assert run(["check"]) == 0
+    capsys.readouterr()
 
     def linted(*paths: str, layout: str = "text", notes: bool = False) -> Answer:
         time.sleep(0.05)  # what was changed just before a run could have changed during it
-        capsys.readouterr()
-        status = lint_some(*lint_asked(paths, layout=layout, notes=notes), Scope())
-        return Answer(capsys.readouterr().out, status)
+        return lint_anew(*lint_asked(paths, layout=layout, notes=notes))
 
     return linted
 
 
-def printed(answer: Answer | None) -> Answer | None:
+def printed(answer: Answer) -> Answer:
     """Return *answer* as it reaches the screen."""
-    return answer and Answer(answer.text.rstrip("\n") + "\n" if answer.text else "", answer.status)
+    return Answer(answer.text.rstrip("\n") + "\n" if answer.text else "", answer.status)
 
 
 def test_it_is_what_reading_anew_prints(linted: Linted) -> None:
@@ -60,7 +60,7 @@ def test_it_is_what_reading_anew_prints(linted: Linted) -> None:
     for layout, notes in forms:
         assert kept(layout=layout, notes=notes) is None
         read = linted(layout=layout, notes=notes)
-        assert printed(kept(layout=layout, notes=notes)) == read
+        assert kept(layout=layout, notes=notes) == read
         assert kept("plugins", layout=layout, notes=notes) is None, "another question"
     assert kept(layout="json", notes=True) == kept(layout="json")
 
@@ -75,11 +75,11 @@ def test_the_command_prints_it_with_its_status(
     skiff.plugin("leak", LEAK.replace("alpha>=1", "alpha>>1"))
     read = linted()
     assert read.status == 1
-    monkeypatch.setattr("robokit_plan.cli._lint.lint_some", lambda *_: pytest.fail("judged again"))
+    monkeypatch.setattr("robokit_plan.app.lint.lint_anew", lambda *_: pytest.fail("judged again"))
     for arguments in (["lint"], ["lint", "--format=text"], ["lint", "--"]):
         with pytest.raises(SystemExit) as left:
             main(arguments)
-        assert Answer(capsys.readouterr().out, int(left.value.code or 0)) == read
+        assert Answer(capsys.readouterr().out, int(left.value.code or 0)) == printed(read)
     for arguments in (["lint", "--fix"], ["lint", "--since", "HEAD"], ["lint", "plugins"]):
         with pytest.raises(pytest.fail.Exception):
             main(arguments)
@@ -224,13 +224,13 @@ def test_what_changes_after_the_look_is_not_kept(
         return found
 
     with monkeypatch.context() as inside:
-        inside.setattr("robokit_plan.cli._lint.find_answer", meanwhile)
-        lint_plainly(asked, form)
-    capsys.readouterr()
+        inside.setattr("robokit_plan.app.lint.find_answer", meanwhile)
+        lint(asked, form)
     assert kept("plugins") is None
     time.sleep(0.05)
-    assert lint_plainly(asked, form) == status
-    assert ("alpha>>1" in capsys.readouterr().out) == bool(status)
+    said = lint(asked, form)
+    assert said.status == status
+    assert ("alpha>>1" in said.text) == bool(status)
     assert kept("plugins") is not None
 
 
@@ -240,11 +240,11 @@ def test_what_nobody_reads_does_not_count(skiff: Skiff, linted: Linted) -> None:
     skiff.write("plugins/leak/README.md", "how it is soldered\n")
     skiff.write(".git/index.py", "")
     skiff.write("plugins/leak/__pycache__/x.py", "")
-    assert printed(kept()) == read
+    assert kept() == read
     with pytest.MonkeyPatch.context() as inside:
         now = time.time()
-        inside.setattr("robokit_plan.cli._answers.time.time", lambda: now + 3600)
-        assert printed(kept()) == read
+        inside.setattr("robokit_plan.app.answers.time.time", lambda: now + 3600)
+        assert kept() == read
 
 
 def test_lists_that_run_out_are_not_believed(linted: Linted) -> None:
@@ -252,7 +252,7 @@ def test_lists_that_run_out_are_not_believed(linted: Linted) -> None:
     linted()
     with pytest.MonkeyPatch.context() as inside:
         now = time.time()
-        inside.setattr("robokit_plan.cli._answers.time.time", lambda: now + 90_000)
+        inside.setattr("robokit_plan.app.answers.time.time", lambda: now + 90_000)
         assert kept() is None
 
 
@@ -261,7 +261,7 @@ def test_a_library_needs_no_index(skiff: Skiff, linted: Linted) -> None:
     for paths in (("plugins",), ("plugins/leak/manifest.yaml",)):
         read = linted(*paths)
         _edit_pip(skiff)
-        assert printed(kept(*paths)) == read
+        assert kept(*paths) == read
         _edit_code(skiff)
         assert kept(*paths) is None
         skiff.write("plugins/leak/leak/main.py", CODE)
@@ -294,7 +294,7 @@ def test_any_edit_leaves_the_answer_right(skiff: Skiff, linted: Linted, edits: i
                 path.with_suffix(".more").write_bytes(text)
             case _:
                 path.with_name(f"more-{path.name}").write_bytes(text)
-        found = printed(kept())
+        found = kept()
         held += found is not None
         assert found in {None, linted()}
         path.write_bytes(text)
@@ -327,7 +327,7 @@ def test_whatever_a_run_opens_is_watched(skiff: Skiff, linted: Linted, tmp_path:
         stored = cache.get("answer-1", lint_asked((), layout="text", notes=False)[0].key)
     assert stored is not None
     watched = [str(Path(path).absolute()) for _, path in json.loads(stored[64:])["watched"]]
-    package = Path(lint_some.__code__.co_filename).parents[2]
+    package = Path(lint.__code__.co_filename).parents[2]
     own = (
         *(str(package / name) for name in ("robokit_plan", "schemas")),
         sys.prefix,

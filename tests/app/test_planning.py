@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli import _planning
+from robokit_plan.app import planning
 from robokit_plan.model import Need
 from tests.cli.conftest import Command, FrozenWorld
 
@@ -30,7 +30,7 @@ def test_without_a_mirror_everything_else_is_planned(
     dinghy: Path, command: Command, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Summary and warning say that the Debian part is not planned; the rest is."""
-    monkeypatch.setattr(_planning, "World", WithoutMirror)
+    monkeypatch.setattr(planning, "World", WithoutMirror)
     done = command("check")
     assert done.status == 0
     assert (

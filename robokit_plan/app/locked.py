@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from robokit_plan.cli._failure import WrongUse
+from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.render import Locked, ProfilesDifferError, union_of
 
 
@@ -25,8 +25,8 @@ def read_locked(
         UnreadableFile: The robot file or a lock file cannot be read.
         WrongUse: A lock file is missing, or they cannot share a machine.
     """
-    from robokit_plan.cli._own_names import check_own_names
-    from robokit_plan.cli._session import find_lock, open_lock
+    from robokit_plan.app.own_names import check_own_names
+    from robokit_plan.app.session import find_lock, open_lock
     from robokit_plan.edge.reading import find_robot_file
 
     locked = []

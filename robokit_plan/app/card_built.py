@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from robokit_plan.cli._failure import WrongUse
+from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.edge.built_wheels import BuiltUnfit, take_built
 from robokit_plan.edge.python_facts import read_python_facts
 from robokit_plan.model import Plan

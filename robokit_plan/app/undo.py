@@ -11,9 +11,9 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._session import display, text_of_lock, write_out
-from robokit_plan.cli._terminal import show, tell
+from robokit_plan.app.listener import NOBODY, Listener
+from robokit_plan.app.session import display, tell_written, text_of_lock
+from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.model import dataclass
 
 if TYPE_CHECKING:
@@ -55,19 +55,24 @@ class Step:
         return f"{' '.join((self.command, *self.names))}{profile}"
 
 
-def add_step(file: Path, step: Step) -> None:
+def add_step(file: Path, step: Step, listener: Listener = NOBODY) -> None:
     """Keep *step* as the last one of the robot in *file*; say so where that cannot be done."""
     from robokit_plan.edge.files import CannotWrite
 
     try:
         _write(file, [*_steps(file), step][-MOST_STEPS:])
     except (CannotWrite, OSError) as error:
-        tell(f"note: this change cannot be undone by --undo: {error}")
+        listener.tell(f"note: this change cannot be undone by --undo: {error}")
 
 
 def take_back(
-    robot: Path | None, *, names: Sequence[str] = (), profile: str | None = None, dry_run: bool
-) -> int:
+    robot: Path | None,
+    listener: Listener = NOBODY,
+    *,
+    names: Sequence[str] = (),
+    profile: str | None = None,
+    dry_run: bool,
+) -> str:
     """
     Take the last step back: its edit of the robot file, and its lock files.
 
@@ -76,9 +81,13 @@ def take_back(
 
     Args:
         robot: As every command has it.
+        listener: Told what was written.
         names: Of the plugins that were switched, where the person says which step is meant.
         profile: The profile that was switched; None says nothing.
-        dry_run: Only show; neither files nor the list of steps change.
+        dry_run: Only say; neither files nor the list of steps change.
+
+    Returns:
+        What would be taken back; "" once it is.
 
     Raises:
         WrongUse: There is no such step, or lines that it wrote were changed since.
@@ -112,12 +121,11 @@ def take_back(
                 repair=(f"edit {display(file)} by hand",),
             ) from trouble
         if dry_run:
-            show(_shown(step, changes, file))
-            return 0
+            return _shown(step, changes, file)
         check_unchanged(file, now)
-        _restore(step, file, now, text)
+        _restore(step, file, now, text, listener)
         _write(file, steps[:-1])
-    return 0
+    return ""
 
 
 def _check_meant(step: Step, names: Sequence[str], profile: str | None, robot: str | None) -> None:
@@ -161,7 +169,7 @@ def _shown(step: Step, changes: Sequence[LineChange], file: Path) -> str:
     return "\n".join(lines)
 
 
-def _restore(step: Step, file: Path, now: str, text: str) -> None:
+def _restore(step: Step, file: Path, now: str, text: str, listener: Listener) -> None:
     from robokit_plan.edge.files import CannotWrite, write_atomically
 
     written: list[tuple[Path, str]] = []
@@ -170,16 +178,20 @@ def _restore(step: Step, file: Path, now: str, text: str) -> None:
             path = file.parent / lock.name
             found = text_of_lock(path)
             if found != lock.after:
-                tell(f"{lock.name} was made anew since and stays; robokit-plan lock plans it again")
+                listener.tell(
+                    f"{lock.name} was made anew since and stays; robokit-plan lock plans it again"
+                )
             elif lock.before is None:
                 path.unlink(missing_ok=True)
                 written.append((path, found))
             else:
-                write_out(lock.before, path)
+                write_atomically(path, lock.before)
+                tell_written(listener, path)
                 written.append((path, found))
         # Last: as long as it is the old one, the same command does it all again.
         if text != now:
-            write_out(text, file)
+            write_atomically(file, text)
+            tell_written(listener, file)
     except (CannotWrite, OSError):
         for path, found in written:
             write_atomically(path, found)

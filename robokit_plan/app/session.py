@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._terminal import show, tell, width
+from robokit_plan.app.listener import NOBODY, Listener
+from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.model import dataclass, field, replace
 
 if TYPE_CHECKING:
-    from robokit_plan.cli._planning import World
+    from robokit_plan.app.planning import World
     from robokit_plan.edge.reading import Reading
     from robokit_plan.model import BoardId, CarriedFacts, ConfigLine, Finding, Plan, Robot
     from robokit_plan.planner import Problem
@@ -48,6 +47,7 @@ class Session:
         *,
         offline: bool = False,
         build_metadata: bool = False,
+        listener: Listener = NOBODY,
         then: Callable[[World, Plan], None] | None = None,
     ) -> Plan:
         """
@@ -56,18 +56,20 @@ class Session:
         Args:
             offline: Ask nobody.
             build_metadata: Let builds tell what sdists need.
+            listener: Told about the work.
             then: Called with the plan while the indices are still open.
 
         Raises:
             IndexTrouble: An index gave no usable answer.
         """
-        from robokit_plan.cli._planning import planned
+        from robokit_plan.app.planning import planned
 
         return planned(
             self.problem,
             offline=offline,
             build_metadata=build_metadata,
             root=self.root,
+            listener=listener,
             then=then,
         )
 
@@ -78,9 +80,6 @@ class Session:
 
         text = render_lock(plan)
         path = self.lock_path if out is None else out
-        if str(path) == "-":
-            show(text)
-            return path
         if out is None:
             self.check_names()
         elif os.path.lexists(path):
@@ -98,7 +97,7 @@ class Session:
         Raises:
             WrongUse: There is one.
         """
-        from robokit_plan.cli._own_names import check_own_names
+        from robokit_plan.app.own_names import check_own_names
 
         robot = self.problem.robot.name
         check_own_names(self.reading.file, str(robot), self.problem.profile)
@@ -124,9 +123,19 @@ class Session:
                 )
 
     def text_of(
-        self, plan: Plan, *, json: bool, notes: bool, moved_from: Plan | None = None
+        self,
+        plan: Plan,
+        *,
+        json: bool,
+        notes: bool,
+        moved_from: Plan | None = None,
+        columns: int = 100,
     ) -> str:
-        """Return findings and summary, or JSON; with *moved_from*, what moves from there too."""
+        """
+        Return findings and summary, or JSON; with *moved_from*, what moves from there too.
+
+        Tables are laid out for so many *columns*.
+        """
         from robokit_plan.render import (
             check_object,
             diff_object,
@@ -148,29 +157,14 @@ class Session:
         findings = render_findings_text(plan.findings, notes=notes, prefix=self.prefix)
         blocks = [findings.rstrip("\n")] if findings.strip() else []
         if moves is not None:
-            blocks.append(render_diff_text(moves, width=width()).rstrip("\n"))
+            blocks.append(render_diff_text(moves, width=columns).rstrip("\n"))
         blocks.append(render_summary(plan).rstrip("\n"))
         blocks.append(render_verdict(plan).rstrip("\n"))
         return "\n\n".join(blocks)
 
-    def print_plan(
-        self,
-        plan: Plan,
-        *,
-        json: bool,
-        notes: bool,
-        wrote: Path | None = None,
-        moved_from: Plan | None = None,
-    ) -> None:
-        """Print what `text_of` returns, and where something was written."""
-        show(self.text_of(plan, json=json, notes=notes, moved_from=moved_from))
-        if not json and wrote is not None and str(wrote) != "-":
-            tell(f"wrote {display(wrote)}")
-
 
 def display(path: Path) -> str:
-    import os
-
+    """Return *path* as it is best read from here."""
     try:
         short = os.path.relpath(path)
     except ValueError:
@@ -244,7 +238,7 @@ def open_session(
             session_robot, system=replace(session_robot.system, release=release, python=None)
         )
     if lint:
-        from robokit_plan.cli._lint_errors import lint_errors
+        from robokit_plan.app.lint_errors import lint_errors
 
         reading = replace(reading, findings=(*reading.findings, *lint_errors(reading)))
     # Before they are read, so that no change in between goes unseen.
@@ -516,15 +510,10 @@ def open_lock(path: Path) -> Plan:
     raise UnreadableFile((replace(found, repair=repair),))
 
 
-def write_out(text: str, path: Path, *, mode: int | None = None) -> None:
-    """Write *text* to *path* and say so, or to standard output where *path* is ``-``."""
-    from robokit_plan.edge.files import write_atomically
-
-    if str(path) == "-":
-        sys.stdout.write(text)
-        return
-    write_atomically(path, text, mode=mode)
-    tell(f"wrote {display(path)}")
+def tell_written(listener: Listener, *paths: Path) -> None:
+    """Say that *paths* were written."""
+    for path in paths:
+        listener.tell(f"wrote {display(path)}")
 
 
 def write_both(file: Path, text: str, lock_path: Path, lock: str) -> None:
@@ -536,9 +525,9 @@ def write_both(file: Path, text: str, lock_path: Path, lock: str) -> None:
     from robokit_plan.edge.files import CannotWrite, write_atomically
 
     old = text_of_lock(lock_path)
-    write_out(lock, lock_path)
+    write_atomically(lock_path, lock)
     try:
-        write_out(text, file)
+        write_atomically(file, text)
     except CannotWrite:
         with suppress(CannotWrite, OSError):
             lock_path.unlink() if old is None else write_atomically(lock_path, old)

@@ -142,7 +142,7 @@ def test_old_pages_are_asked_for_again(
     """A page holds for ten minutes where its server does not say; offline it holds."""
     check()
     now = time.time()
-    monkeypatch.setattr("robokit_plan.cli._solved.time.time", lambda: now + 601)
+    monkeypatch.setattr("robokit_plan.app.solved.time.time", lambda: now + 601)
     skiff.write("robot.yaml", ROBOT + "# edited\n")
     assert check("--offline")["solved"] == set()
     assert check()["solved"] == {"resolve_python"}
@@ -182,6 +182,7 @@ def test_code_that_changed_just_now_keeps_nothing(
     """Part of it may have been imported before the change."""
     state = kept_files.FilesState("x", time.time() - 1)
     monkeypatch.setattr(kept_files, "files_state", lambda *_: state)
+    monkeypatch.setattr("robokit_plan.app.check.find_answer", lambda *_: None)
     check()
     skiff.write("robot.yaml", ROBOT + "# edited\n")
     assert check()["solved"] == BOTH

@@ -19,17 +19,15 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from robokit_plan.app.forms import NOTES, TEXT
+
 if TYPE_CHECKING:
-    from robokit_plan.cli._planning import World
-    from robokit_plan.cli._session import Session
+    from robokit_plan.app.planning import World
+    from robokit_plan.app.session import Session
     from robokit_plan.edge.kept_files import Looked, Watched
     from robokit_plan.edge.kept_rows import Rows
 
 _KIND = "answer-1"
-FORMS = TEXT, NOTES, JSON = "text", "notes", "json"
-"""The forms in which one answer is kept."""
-LINT_FORMATS = (TEXT, "gnu", JSON, "sarif", "markdown", "annotations")
-"""The forms that ``lint`` knows by name; each is kept apart."""
 
 
 class Asked(NamedTuple):
@@ -60,11 +58,6 @@ class Answer(NamedTuple):
 
     text: str
     status: int
-
-
-def form_of(*, notes: bool, json: bool) -> str:
-    """Return the form that these options ask for."""
-    return JSON if json else NOTES if notes else TEXT
 
 
 def lint_asked(

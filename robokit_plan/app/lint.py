@@ -9,12 +9,14 @@ from itertools import chain
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, NamedTuple
 
-from robokit_plan.cli._answers import LINT_FORMATS, NOTES, Asked, Keeper, find_answer
+from robokit_plan.app.answers import Answer, Asked, Keeper, find_answer
+from robokit_plan.app.forms import LINT_FORMATS, NOTES
+from robokit_plan.app.listener import NOBODY, Listener
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from robokit_plan.cli._judged import Judged
+    from robokit_plan.app.judged import Judged
     from robokit_plan.edge.absent_names import AbsentReading
     from robokit_plan.edge.kept_files import Looked
     from robokit_plan.edge.lint_targets import LintReading, LintTarget
@@ -30,6 +32,9 @@ class Scope(NamedTuple):
     """Make the safe repairs first."""
 
 
+WHOLE = Scope()
+
+
 class Before(NamedTuple):
     """`keeper` made before files were looked at; `looked` as `files_state` fills it."""
 
@@ -37,44 +42,53 @@ class Before(NamedTuple):
     looked: Looked
 
 
-def lint_plainly(asked: Asked, form: str) -> int:
+def lint(asked: Asked, form: str, scope: Scope = WHOLE, listener: Listener = NOBODY) -> Answer:
     """
-    Print what is known of the files, or what reading them tells, and keep that.
+    Return what is known of the files, or what reading them tells, and keep that.
 
-    Returns:
-        The exit status.
-
-    Raises:
-        UnreadableFile, WrongUse: As `lint_some`.
-    """
-    from robokit_plan.cli._terminal import show
-
-    # Made first: what changes after it looked, and before it is read, must not be kept.
-    before = Before(Keeper(asked), {})
-    known = find_answer(asked, form, before.looked)
-    if known is None:
-        return lint_some(asked, form, Scope(), before)
-    if known.text:
-        show(known.text)
-    return known.status
-
-
-def lint_some(asked: Asked, form: str, scope: Scope, before: Before | None = None) -> int:
-    """
-    Read, judge and print; return the exit status. *before*: what was seen of the files already.
+    Args:
+        asked: The question.
+        form: How the answer reads.
+        scope: What it is about besides.
+        listener: Told of repairs that were made, and of what was not looked at.
 
     Raises:
         UnreadableFile: There is no file to look at.
         WrongUse: No such format or revision.
     """
+    # Made first: what changes after it looked, and before it is read, must not be kept.
+    before = Before(Keeper(asked), {})
+    if scope == WHOLE:
+        known = find_answer(asked, form, before.looked)
+        if known is not None:
+            return known
+    return lint_anew(asked, form, scope, listener, before)
+
+
+def lint_anew(
+    asked: Asked,
+    form: str,
+    scope: Scope = WHOLE,
+    listener: Listener = NOBODY,
+    before: Before | None = None,
+) -> Answer:
+    """
+    Return what reading the files tells, and keep that.
+
+    Args:
+        asked: As in `lint`.
+        form: As in `lint`.
+        scope: As in `lint`.
+        listener: As in `lint`.
+        before: What was seen of the files already.
+    """
     with _all_kept():
-        return _told(asked, form, scope, before or Before(Keeper(asked), {}))
+        return _told(asked, form, scope, before or Before(Keeper(asked), {}), listener)
 
 
-def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
-    from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.cli._judged import judged
-    from robokit_plan.cli._terminal import show
+def _told(asked: Asked, form: str, scope: Scope, before: Before, listener: Listener) -> Answer:
+    from robokit_plan.app.judged import judged
+    from robokit_plan.app.wrong_use import WrongUse
     from robokit_plan.edge.cache import Cache, cache_file
     from robokit_plan.edge.lint_targets import lint_files, read_lint_targets
     from robokit_plan.model import Severity
@@ -83,23 +97,21 @@ def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
         raise WrongUse(f"no format is called {form}", why=f"formats: {', '.join(LINT_FORMATS)}")
     kept = None
     paths = [Path(one) for one in asked.names] or [Path()]
-    if scope == Scope():
-        from robokit_plan.cli._lint_kept import KeptPlugins
+    if scope == WHOLE:
+        from robokit_plan.app.lint_kept import KeptPlugins
 
         shelves = [one if one.is_dir() else one.parent for one in paths]
         kept = KeptPlugins(asked, shelves, before.looked)
     reading = read_lint_targets(paths, known=None if kept is None else kept.find)
-    touched = _touched(reading.targets, paths, scope.since)
-    if scope.fix and _fix(touched):
+    touched = _touched(reading.targets, paths, scope.since, listener)
+    if scope.fix and _fix(touched, listener):
         reading = read_lint_targets(paths)
-        touched = _touched(reading.targets, paths, scope.since)
+        touched = _touched(reading.targets, paths, scope.since, listener)
     absent = _absent(reading, touched)
     judgement = judged(reading, touched, absent.names)
     text = _text(judgement, form, files=len(touched))
-    if text:
-        show(text)
     if any(target.unreadable for target in touched):
-        return 2
+        return Answer(text, 2)
     status = int(any(one.severity is Severity.ERROR for one in judgement.findings))
     if kept is not None and absent.grounds is not None:
         watched = (*lint_files(paths, reading), *absent.grounds.watched)
@@ -114,7 +126,7 @@ def _told(asked: Asked, form: str, scope: Scope, before: Before) -> int:
             )
             if held and not any(one.robot is not None for one in reading.targets):
                 kept.keep(cache, reading.targets, judgement)
-    return status
+    return Answer(text, status)
 
 
 @contextmanager
@@ -131,7 +143,7 @@ def _all_kept() -> Iterator[None]:
 
 def _absent(reading: LintReading, touched: tuple[LintTarget, ...]) -> AbsentReading:
     """Return what the indices lacked when they were read last, for the robots that were read."""
-    from robokit_plan.cli._judged import names_asked
+    from robokit_plan.app.judged import names_asked
     from robokit_plan.edge.absent_names import read_absent_names
 
     robots = [(one.path.parent, one.robot) for one in reading.targets if one.robot is not None]
@@ -139,7 +151,7 @@ def _absent(reading: LintReading, touched: tuple[LintTarget, ...]) -> AbsentRead
 
 
 def _touched(
-    targets: tuple[LintTarget, ...], paths: Sequence[Path], since: str | None
+    targets: tuple[LintTarget, ...], paths: Sequence[Path], since: str | None, listener: Listener
 ) -> tuple[LintTarget, ...]:
     """
     Return the targets that differ from the revision *since*; all where it is None.
@@ -149,7 +161,7 @@ def _touched(
     """
     if since is None:
         return targets
-    known = _changes(paths, since)
+    known = _changes(paths, since, listener)
 
     def touched(path: Path) -> bool:
         real = path.resolve()
@@ -167,10 +179,9 @@ def _touched(
     )
 
 
-def _changes(paths: Sequence[Path], since: str) -> dict[Path, Changes]:
+def _changes(paths: Sequence[Path], since: str, listener: Listener) -> dict[Path, Changes]:
     """Return what differs from *since* in each repository of *paths*, by its top."""
-    from robokit_plan.cli._failure import WrongUse
-    from robokit_plan.cli._terminal import tell
+    from robokit_plan.app.wrong_use import WrongUse
     from robokit_plan.edge.revisions import NoRevision, open_repository
     from robokit_plan.formats.tree import shown
 
@@ -186,7 +197,7 @@ def _changes(paths: Sequence[Path], since: str) -> dict[Path, Changes]:
     for changes in known.values():
         for one in sorted(changes.unseen):
             name = shown(str(one))
-            tell(
+            listener.tell(
                 f"{name} is a repository of its own; what lies in it is read as if it were touched"
             )
     return known
@@ -205,9 +216,8 @@ def _lost(target: LintTarget) -> Iterable[Path]:
             yield from (one.resolve() for one in folders)
 
 
-def _fix(targets: Iterable[LintTarget]) -> bool:
+def _fix(targets: Iterable[LintTarget], listener: Listener) -> bool:
     """Write the safe repairs into the files, tell each, and return whether there was one."""
-    from robokit_plan.cli._terminal import tell
     from robokit_plan.edge.files import check_unchanged, held, write_atomically
     from robokit_plan.edge.fixes import fix_text
 
@@ -220,13 +230,14 @@ def _fix(targets: Iterable[LintTarget]) -> bool:
                 write_atomically(target.path, text)
             changed = True
             for word in words:
-                tell(f"{target.name}: {word}")
+                listener.tell(f"{target.name}: {word}")
     return changed
 
 
 def _text(judgement: Judged, form: str, *, files: int) -> str:
     """Return what *judgement* of so many *files* reads like in *form*."""
-    from robokit_plan import __version__, render
+    from robokit_plan import render
+    from robokit_plan._version import __version__
 
     findings, allowed = judgement.findings, judgement.allowed
     match form:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._session import display_prefix, find_lock, open_lock, open_session
-from robokit_plan.cli._terminal import tell
+from robokit_plan.app.listener import NOBODY, Listener
+from robokit_plan.app.session import display_prefix, find_lock, open_lock, open_session
+from robokit_plan.app.wrong_use import WrongUse
 
 if TYPE_CHECKING:
-    from robokit_plan.cli._session import Session
+    from robokit_plan.app.session import Session
     from robokit_plan.model import Plan
 
 
@@ -24,7 +24,15 @@ class Side(NamedTuple):
 class Sides:
     """Turns a word of the command line into a plan."""
 
-    def __init__(self, *, robot: Path | None, profile: str | None, offline: bool) -> None:
+    def __init__(
+        self,
+        listener: Listener = NOBODY,
+        *,
+        robot: Path | None,
+        profile: str | None,
+        offline: bool,
+    ) -> None:
+        self._listener = listener
         self._robot = robot
         self._profile = profile
         self._offline = offline
@@ -34,7 +42,8 @@ class Sides:
         return self._planned(open_session(self._robot, profile=self._profile))
 
     def _planned(self, session: Session) -> Side:
-        return Side(session.plan(offline=self._offline), session.prefix)
+        plan = session.plan(offline=self._offline, listener=self._listener)
+        return Side(plan, session.prefix)
 
     def locked(self) -> Side:
         """
@@ -84,12 +93,13 @@ class Sides:
                 for shelf in () if found is None else found.plugin_paths:
                     for one in folder.lost_plugins(shelf):
                         where = shown(str(one))
-                        tell(f"{where} of {word} is a submodule; plugins in it are not seen there")
+                        self._listener.tell(
+                            f"{where} of {word} is a submodule; plugins in it are not seen there"
+                        )
                 session = open_session(folder.path / file.name, profile=self._profile)
                 # Files are named as in the work tree: the revision's own folder is gone by then.
-                return Side(
-                    session.plan(offline=self._offline), display_prefix(file.parent.absolute())
-                )
+                plan = session.plan(offline=self._offline, listener=self._listener)
+                return Side(plan, display_prefix(file.parent.absolute()))
         except NoRevision as error:
             profiles = ", ".join(sorted(found.profiles)) if found is not None else ""
             raise WrongUse(

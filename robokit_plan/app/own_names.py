@@ -6,7 +6,7 @@ import re
 from contextlib import suppress
 from typing import TYPE_CHECKING, NamedTuple
 
-from robokit_plan.cli._failure import WrongUse
+from robokit_plan.app.wrong_use import WrongUse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

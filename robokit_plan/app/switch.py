@@ -1,4 +1,4 @@
-"""Enable and disable: the diff first, then the question, then the edit."""
+"""Enable and disable: what would change, and the edit; in between is time to ask."""
 
 from __future__ import annotations
 
@@ -6,16 +6,21 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robokit_plan.cli import _answers
-from robokit_plan.cli._answers import Asked
-from robokit_plan.cli._failure import WrongUse
-from robokit_plan.cli._session import open_session, text_of_lock, write_both, write_out
-from robokit_plan.cli._terminal import agreed, is_person_there, show, tell, width
+from robokit_plan.app import answers
+from robokit_plan.app.answers import Answer, Asked
+from robokit_plan.app.forms import FORMS, JSON, NOTES
+from robokit_plan.app.listener import NOBODY, Listener
+from robokit_plan.app.session import open_session, tell_written, text_of_lock, write_both
+from robokit_plan.app.wrong_use import WrongUse
+from robokit_plan.edge.files import held, write_atomically
 from robokit_plan.model import dataclass, near_names
 
 if TYPE_CHECKING:
-    from robokit_plan.cli._session import Session
-    from robokit_plan.cli._undo import Step
+    from collections.abc import Callable, Mapping
+
+    from robokit_plan.app.planning import World
+    from robokit_plan.app.session import Session
+    from robokit_plan.app.undo import Step
     from robokit_plan.model import Finding, Plan
     from robokit_plan.render import PlanDiff
 
@@ -28,11 +33,8 @@ class Switch:
     on: bool
     robot: Path | None
     profile: str | None
-    dry_run: bool
-    yes: bool
     offline: bool
-    json: bool
-    notes: bool
+    columns: int = 100
 
 
 def asked_by(switch: Switch) -> Asked:
@@ -43,30 +45,77 @@ def asked_by(switch: Switch) -> Asked:
         robot=None if switch.robot is None else str(switch.robot),
         profile=switch.profile,
         offline=switch.offline,
-        width=width(),
+        width=switch.columns,
     )
 
 
-def toggle(switch: Switch) -> int:
-    """
-    Show what the switch changes, ask, edit the robot file and the lock file.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Proposal:
+    """What a switch would do: nothing is written yet."""
 
-    Returns:
-        Exit status: 1 where the new plan has errors (nothing is written unless `yes`), else 0.
+    switch: Switch
+    names: tuple[str, ...]
+    """Those that change something."""
+    before: Session
+    after: Session
+    text: str
+    """Of the robot file."""
+    plan: Plan
+    texts: Mapping[str, Callable[[], str]]
+    """What is said of it, by form."""
+
+    @property
+    def status(self) -> int:
+        """Exit status: 1 where the new plan has errors."""
+        return 0 if self.plan.ok else 1
+
+
+def try_out(switch: Switch, form: str, listener: Listener = NOBODY) -> Answer:
+    """
+    Return what the switch would change, in *form*: as it was kept, or planned, and kept then.
+
+    Raises:
+        WrongUse, UnreadableFile, IndexTrouble: As `propose`.
+    """
+    asked = asked_by(switch)
+    known = answers.find_answer(asked, form)
+    if known is not None:
+        return known
+    keeper = answers.Keeper(asked)
+
+    def keep(world: World, proposal: Proposal) -> None:
+        # A name that changes nothing was told of beside the answer, which is not kept.
+        if proposal.names == switch.names:
+            keeper.keep(world, proposal.before, proposal.texts, proposal.status)
+
+    proposal = propose(switch, listener, then=keep)
+    return Answer(proposal.texts[form](), proposal.status)
+
+
+def propose(
+    switch: Switch,
+    listener: Listener = NOBODY,
+    *,
+    then: Callable[[World, Proposal], None] | None = None,
+) -> Proposal:
+    """
+    Return what the switch changes.
+
+    Args:
+        switch: What is switched.
+        listener: Told of names that change nothing, and how far the work is.
+        then: Called with the answer while the indices are still open.
 
     Raises:
         WrongUse: A name is not a plugin in reach, or nothing would change.
+        UnreadableFile, IndexTrouble: As planning does.
     """
-    from robokit_plan.cli._planning import World, plan_in
-    from robokit_plan.cli._terminal import Progress
-    from robokit_plan.cli._undo import add_step
-    from robokit_plan.edge.files import held
+    from robokit_plan.app.planning import World, plan_in
     from robokit_plan.edge.manifests import parse_manifest
     from robokit_plan.edge.reading import read_robot
     from robokit_plan.formats.edits import CannotEdit, disabled_text, enabled_text
     from robokit_plan.render import diff_plans
 
-    keeper = _answers.Keeper(asked_by(switch))
     # Both readings share what the same text was parsed to.
     parse = cache(parse_manifest)
     before = open_session(
@@ -74,7 +123,7 @@ def toggle(switch: Switch) -> int:
         profile=switch.profile,
         reading=read_robot(switch.robot, profile=switch.profile, parse=parse),
     )
-    names = _names(before, switch)
+    names = _names(before, switch, listener)
     old_text = before.reading.texts[before.reading.file.name]
     try:
         edit = enabled_text if switch.on else disabled_text
@@ -88,26 +137,39 @@ def toggle(switch: Switch) -> int:
         profile=switch.profile,
         reading=read_robot(before.reading.file, profile=switch.profile, parse=parse, text=new_text),
     )
-    with (
-        Progress() as progress,
-        World(
-            after.problem.robot, root=after.root, offline=switch.offline, progress=progress
-        ) as world,
-    ):
+    with World(
+        after.problem.robot, root=after.root, offline=switch.offline, listener=listener
+    ) as world:
         now = before.problem.locked or plan_in(world, before.problem)
         plan = plan_in(world, after.problem)
         known = set() if before.problem.locked is not None else set(now.findings)
-        text = partial(_text, diff_plans(now, plan), plan, known, after)
-        # A name that changes nothing was told of on standard error, which is not kept.
-        if switch.dry_run and names == switch.names:
-            forms = {one: partial(text, form=one) for one in _answers.FORMS}
-            keeper.keep(world, before, forms, 0 if plan.ok else 1)
-    show(text(form=_answers.form_of(notes=switch.notes, json=switch.json)))
-    if switch.dry_run:
-        return 0 if plan.ok else 1
-    if not _agreed(plan, switch):
-        tell("nothing was changed")
-        return 0 if plan.ok else 1
+        text = partial(_text, diff_plans(now, plan), plan, known, after, columns=switch.columns)
+        proposal = Proposal(
+            switch=switch,
+            names=names,
+            before=before,
+            after=after,
+            text=new_text,
+            plan=plan,
+            texts={one: partial(text, form=one) for one in FORMS},
+        )
+        if then is not None:
+            then(world, proposal)
+    return proposal
+
+
+def carry_out(proposal: Proposal, listener: Listener = NOBODY) -> None:
+    """
+    Edit the robot file and, where the new plan can be built, the lock file.
+
+    Raises:
+        CannotWrite: What was read was changed since, or cannot be written.
+        WrongUse: Another robot of the folder would write the same.
+    """
+    from robokit_plan.app.undo import add_step
+
+    before, after, plan = proposal.before, proposal.after, proposal.plan
+    file = before.reading.file
     # Somebody may have thought about the question for long, or switched something else meanwhile.
     before.check_names()
     with held(after.root):
@@ -117,39 +179,41 @@ def toggle(switch: Switch) -> int:
             from robokit_plan.formats.lock import render_lock
 
             lock = render_lock(plan)
-        step = _step(switch, names, before, new_text, lock)
+        step = _step(proposal, lock)
         if lock is not None:
-            write_both(after.reading.file, new_text, after.lock_path, lock)
+            write_both(file, proposal.text, after.lock_path, lock)
+            tell_written(listener, after.lock_path, file)
         else:
-            write_out(new_text, before.reading.file)
-            tell(f"{after.lock_path.name} was left as it is: it holds only what can be built")
+            write_atomically(file, proposal.text)
+            tell_written(listener, file)
+            listener.tell(
+                f"{after.lock_path.name} was left as it is: it holds only what can be built"
+            )
         # Only what was written can be taken back.
-        add_step(before.reading.file, step)
-    return 0 if plan.ok else 1
+        add_step(file, step, listener)
 
 
-def _step(
-    switch: Switch, names: tuple[str, ...], before: Session, text: str, lock: str | None
-) -> Step:
+def _step(proposal: Proposal, lock: str | None) -> Step:
     """Return what this switch is about to write, so that `--undo` can take it back."""
-    from robokit_plan.cli._undo import LockChange, Step
+    from robokit_plan.app.undo import LockChange, Step
 
+    switch, before = proposal.switch, proposal.before
     locks: tuple[LockChange, ...] = ()
     if lock is not None:
         path = before.lock_path
         locks = (LockChange(name=path.name, before=text_of_lock(path), after=lock),)
     return Step(
         command="enable" if switch.on else "disable",
-        names=names,
+        names=proposal.names,
         robot=str(before.problem.robot.name),
         profile=switch.profile,
         before=before.reading.texts[before.reading.file.name],
-        after=text,
+        after=proposal.text,
         locks=locks,
     )
 
 
-def _names(session: Session, switch: Switch) -> tuple[str, ...]:
+def _names(session: Session, switch: Switch, listener: Listener) -> tuple[str, ...]:
     """Return instance or plugin names that the switch really changes."""
     reading = session.reading
     enabled = [str(one.instance) for one in reading.enabled]
@@ -158,7 +222,7 @@ def _names(session: Session, switch: Switch) -> tuple[str, ...]:
     for name in dict.fromkeys(switch.names):
         if switch.on:
             if name in enabled or name in by_plugin:
-                tell(f"{name} is enabled already")
+                listener.tell(f"{name} is enabled already")
                 continue
             if name not in reading.manifests:
                 near = near_names(name, [str(one) for one in reading.manifests])
@@ -173,7 +237,7 @@ def _names(session: Session, switch: Switch) -> tuple[str, ...]:
         elif sum(str(one.plugin) == name for one in reading.enabled) > 0:
             chosen.extend(str(o.instance) for o in reading.enabled if str(o.plugin) == name)
         elif name in reading.manifests:
-            tell(f"{name} is not enabled")
+            listener.tell(f"{name} is not enabled")
         else:
             near = near_names(name, enabled)
             raise WrongUse(
@@ -186,7 +250,15 @@ def _names(session: Session, switch: Switch) -> tuple[str, ...]:
     return tuple(dict.fromkeys(chosen))
 
 
-def _text(diff: PlanDiff, plan: Plan, known: set[Finding], session: Session, *, form: str) -> str:
+def _text(
+    diff: PlanDiff,
+    plan: Plan,
+    known: set[Finding],
+    session: Session,
+    *,
+    columns: int,
+    form: str,
+) -> str:
     """Return the diff with the findings that are new, or JSON."""
     from robokit_plan.render import (
         diff_object,
@@ -197,7 +269,7 @@ def _text(diff: PlanDiff, plan: Plan, known: set[Finding], session: Session, *, 
         render_verdict,
     )
 
-    if form == _answers.JSON:
+    if form == JSON:
         return render_json(
             {
                 "ok": plan.ok,
@@ -205,21 +277,11 @@ def _text(diff: PlanDiff, plan: Plan, known: set[Finding], session: Session, *, 
                 "findings": finding_rows(plan.findings, prefix=session.prefix),
             }
         )
-    notes = form == _answers.NOTES
+    notes = form == NOTES
     new = [one for one in plan.findings if one not in known]
     blocks = [
-        render_diff_text(diff, width=width()).rstrip("\n"),
+        render_diff_text(diff, width=columns).rstrip("\n"),
         render_findings_text(new, notes=notes, prefix=session.prefix).rstrip("\n"),
         render_verdict(plan).rstrip("\n"),
     ]
     return "\n\n".join(block for block in blocks if block)
-
-
-def _agreed(plan: Plan, switch: Switch) -> bool:
-    if switch.yes:
-        return True
-    if not is_person_there():
-        tell("not asked, since nobody is at the terminal: add --yes to do it")
-        return False
-    question = "Do it?" if plan.ok else "This cannot be built as it stands. Do it all the same?"
-    return agreed(question, default=plan.ok)

@@ -26,8 +26,8 @@ from robokit_plan.lint import actuators_of
 from robokit_plan.model import Finding, Origin, Place, Severity
 
 if TYPE_CHECKING:
-    from robokit_plan.cli._answers import Asked
-    from robokit_plan.cli._judged import Judged
+    from robokit_plan.app.answers import Asked
+    from robokit_plan.app.judged import Judged
     from robokit_plan.edge.kept_files import Looked
 
 _KIND = "lint-plugins-1"

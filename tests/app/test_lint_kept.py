@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from robokit_plan.cli._answers import LINT_FORMATS, lint_asked
-from robokit_plan.cli._lint import Scope, lint_some
+from robokit_plan.app.answers import lint_asked
+from robokit_plan.app.forms import LINT_FORMATS
+from robokit_plan.app.lint import lint_anew
 from robokit_plan.edge import lint_targets
 from robokit_plan.edge.manifests import parse_manifest
 from tests.bench.generated import write_library
@@ -61,12 +62,11 @@ def _linted(
     def linted(*, layout: str = "text", anew: bool = False) -> tuple[Said, list[str]]:
         time.sleep(0.05)  # what was changed just before a run could have changed during it
         read.clear()
-        capsys.readouterr()
         with pytest.MonkeyPatch.context() as inside:
             if anew:
                 inside.setenv("ROBOKIT_PLAN_CACHE", str(skiff.home / str(time.time_ns())))
-            status = lint_some(*lint_asked([library], layout=layout, notes=False), Scope())
-        return (capsys.readouterr().out, status), sorted(read)
+            said = lint_anew(*lint_asked([library], layout=layout, notes=False))
+        return said, sorted(read)
 
     return linted
 
