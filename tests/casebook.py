@@ -286,11 +286,14 @@ def _archive(case: Mapping[str, Any], names: Mapping[DebianName, None]) -> Debia
     if "debian" not in case:
         return None
     packages = [
-        package_of(
-            fields_of(stanza)["Package"],
-            fields_of(stanza),
-            suite="debian-13",
-            component=_component(stanza),
+        replace(
+            package_of(
+                fields_of(stanza)["Package"],
+                fields_of(stanza),
+                suite="debian-13",
+                component=_component(stanza),
+            ),
+            status=fields_of(stanza).get("Status", ""),
         )
         for stanza in stanzas([case["debian"].encode()])
     ]

@@ -3,25 +3,36 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import NamedTuple
 
 from robokit_plan.formats.unreadable import UnreadableFile
-from robokit_plan.model import DebianName, DebianPackage, Origin
+from robokit_plan.model import DebianName, DebianPackage, Origin, replace
 
 from ._debian_index import fields_of, package_of, stanzas
 from .ordinary import read_bytes
 
 _LIMIT = 64_000_000
+_PLAIN = "install ok installed"
+_ABSENT = {"not-installed", "config-files"}
+"""Last words of a status (dpkg(1)) with which nothing of a package is unpacked."""
 
 
-def read_status_file(
-    root: Path, relative: str, architecture: str, place: Origin
-) -> dict[DebianName, DebianPackage]:
+class Base(NamedTuple):
+    """What a card carries: packages of its architecture, and names that only others have."""
+
+    packages: dict[DebianName, DebianPackage]
+    foreign: frozenset[DebianName]
+
+
+def read_status_file(root: Path, relative: str, architecture: str, place: Origin) -> Base:
     """
-    Return the installed packages of a status file (dpkg(1), ``/var/lib/dpkg/status``).
+    Return the packages of a status file (dpkg(1), ``/var/lib/dpkg/status``) that are on the disk.
+
+    As apt counts them: unpacked and half configured ones too, whose `status` says so.
 
     Args:
         root: The robot's folder; *relative* must stay inside.
-        architecture: Of the card; packages of others are left out.
+        architecture: Of the card; of packages of others only the name is kept.
 
     Raises:
         UnreadableFile: It is absent, no status file, or of another machine type.
@@ -43,21 +54,23 @@ def read_status_file(
             f"scp ROBOT:/var/lib/dpkg/status {relative}",
         ) from None
     found: dict[DebianName, DebianPackage] = {}
-    others = 0
+    foreign: set[DebianName] = set()
     for stanza in stanzas([raw]):
         fields = fields_of(stanza)
-        name = fields.get("Package", "")
-        if not name or not fields.get("Status", "").endswith(" installed"):
+        name = DebianName(fields.get("Package", ""))
+        status = " ".join(fields.get("Status", "").split())
+        if not name or not status or status.rpartition(" ")[2] in _ABSENT:
             continue
         if fields.get("Architecture") not in {architecture, "all"}:
-            others += 1
+            foreign.add(name)
             continue
-        found[DebianName(name)] = package_of(name, fields, suite="base")
+        package = package_of(name, fields, suite="base")
+        found[name] = package if status == _PLAIN else replace(package, status=status)
     if not found:
         why = (
             f"its packages are of another machine type than {architecture}"
-            if others
+            if foreign
             else "it lists no installed package"
         )
         raise UnreadableFile.at(here, why, f"scp ROBOT:/var/lib/dpkg/status {relative}")
-    return {name: found[name] for name in sorted(found)}
+    return Base({name: found[name] for name in sorted(found)}, frozenset(foreign - found.keys()))

@@ -681,9 +681,10 @@ class _Job:
             bound=[source.name for source in self.system.sources if source.only],
         )
         base: dict[DebianName, DebianPackage]
+        foreign: frozenset[DebianName] = frozenset()
         complete = self.system.base is not None
         if self.system.base is not None:
-            base = read_status_file(
+            base, foreign = read_status_file(
                 self.root,
                 self.system.base,
                 self.system.architecture,
@@ -711,6 +712,7 @@ class _Job:
             as_of=_stamp(max(dates)) if dates else "",
             digest=sha256(joined.encode()).hexdigest(),
             base_complete=complete,
+            base_foreign=foreign,
         )
         age = max((self.now() - known.read_at for _, known in releases), default=0)
         return DebianReader(

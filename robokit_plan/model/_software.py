@@ -108,6 +108,13 @@ class DebianPackage:
     sha256: str = ""
     pin: int = 500
     """Priority of its suite in apt's sense (apt_preferences): 500, lower for backports."""
+    status: str = ""
+    """Of a package of the base: dpkg's three words (dpkg-query(1)); "" where plainly installed."""
+
+    @property
+    def held(self) -> bool:
+        """Whether somebody said that this package of the base shall stay as it is (apt-mark(8))."""
+        return self.status.startswith("hold ")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -153,7 +160,8 @@ class DebianArchive:
 
     `base` is what a fresh card carries: rows of a status file, or, where `base_complete` is
     False, only the packages that every card is made from, and their dependencies are still to be
-    added. `suites` in order. `digest` of their Release files, `as_of` their newest date.
+    added; `base_foreign` what it carries of other architectures alone. `suites` in order. `digest`
+    of their Release files, `as_of` their newest date.
     `name_facts` name -> what is known of it, for the words of a finding.
     """
 
@@ -163,6 +171,7 @@ class DebianArchive:
     as_of: str = ""
     digest: str = ""
     base_complete: bool = True
+    base_foreign: frozenset[DebianName] = frozenset()
     name_facts: Mapping[DebianName, tuple[DebianNameFact, ...]] = field(default_factory=dict)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from robokit_plan.model import Instance, InstanceName, Needs, Target
+from robokit_plan.model import Instance, InstanceName, Needs, Origin, Target
 from robokit_plan.resolve.debian import DebianProblem, DebianWant
 from robokit_plan.resolve.python import PythonAnswer
 
@@ -85,4 +85,7 @@ def debian_problem(
             if locked and (upgrade or problem.upgrade is None)
             else {}
         ),
+        base_place=system.places.get("base")
+        or system.places.get("image")
+        or Origin(file=problem.robot.origin.file),
     )

@@ -635,6 +635,35 @@ def test_status_file_is_the_base(opened: Opener, mirror: DebianMirror, tmp_path:
     assert isinstance(reader, DebianReader)
     assert list(reader.archive.base) == ["bash"]
     assert reader.archive.base_complete
+    assert reader.archive.base_foreign == {"other"}
+
+
+@pytest.mark.parametrize(
+    ("status", "there"),
+    [
+        ("install ok installed", ""),
+        ("install  ok installed", ""),
+        ("hold ok installed", "hold ok installed"),
+        ("deinstall ok installed", "deinstall ok installed"),
+        ("install ok unpacked", "install ok unpacked"),
+        ("install ok half-configured", "install ok half-configured"),
+        ("install ok triggers-awaited", "install ok triggers-awaited"),
+        ("install reinstreq half-installed", "install reinstreq half-installed"),
+        ("purge ok not-installed", None),
+        ("deinstall ok config-files", None),
+        ("unknown ok not-installed", None),
+    ],
+)
+def test_states_of_dpkg(
+    opened: Opener, mirror: DebianMirror, tmp_path: Path, status: str, there: str | None
+) -> None:
+    """dpkg(1), "Package states": of all but two something is unpacked, and apt counts it as there."""
+    row = f"Package: x\nStatus: {status}\nArchitecture: arm64\nVersion: 1\n"
+    (tmp_path / "card.status").write_text(f"{STATUS}\n{row}")
+    reader = opened(System(mirror=f"{mirror.url}/debian", base="card.status"))
+    assert isinstance(reader, DebianReader)
+    found = reader.archive.base.get(DebianName("x"))
+    assert (None if found is None else found.status) == there
 
 
 @pytest.mark.parametrize(

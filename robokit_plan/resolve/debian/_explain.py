@@ -141,12 +141,19 @@ def check_conflict(
         message = f"{texts[0]} cannot be installed on {problem.release} for {problem.architecture}"
     else:
         message = f"{listed(texts)} cannot be installed together"
+    # Such a want is refused by itself: no law names the package.
+    held = {
+        words
+        for group, _ in members
+        for one in group
+        if not _exists(universe, one) and (words := _held(universe, one)) is not None
+    }
     return finding(
         "debian-conflict",
         Severity.ERROR,
         message,
         places=[_place(want, group_text(group)) for group, some in members for want in some],
-        why=list(told(universe, problem, members, proof)),
+        why=[*told(universe, problem, members, proof), *sorted(held)],
         repair=repairs or _disable(wants),
         plugins=instances,
         resource=listed(texts),
@@ -214,6 +221,9 @@ def sentence(universe: Universe, problem: DebianProblem, law: Law) -> str:
     if law.kind == "need":
         text = group_text(law.group)
         if not any(_exists(universe, one) for one in law.group):
+            for one in law.group:
+                if (held := _held(universe, one)) is not None:
+                    return f"{here} depends on {text}, but {held}"
             if any(_exists(universe, Alternative(one.name)) for one in law.group):
                 return f"{here} depends on {text}, which nothing in {problem.release} fulfils"
             return f"{here} depends on {text}, which {problem.release} does not have"
@@ -226,7 +236,17 @@ def sentence(universe: Universe, problem: DebianProblem, law: Law) -> str:
         return f"{here} {word} {refused}{through}"
     if law.kind == "one-version" and other is not None:
         return f"only one version of {owner.name} fits: {owner.version} or {other.version}"
+    if owner.held:
+        return f"{here} is on the base card and held there (apt-mark(8))"
     return f"{here} is on the base card"
+
+
+def _held(universe: Universe, alternative: Alternative) -> str | None:
+    """Return the words for a package of the base that nobody may change."""
+    package = universe.installed.get(alternative.name)
+    if package is None or not package.held:
+        return None
+    return f"{package.name} {package.version} is held on the base card (apt-mark(8))"
 
 
 def _is_conflict(field: str, refused: Alternative) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from robokit_plan.model import listed
+from robokit_plan.model import listed, replace
 
 from ._problem import DebianWant
 from ._relation import Alternative, Group, index_provides
@@ -58,10 +58,42 @@ def repairs_of(
     disabled.sort(key=lambda who: (len(who), who))
     return [
         *found[:_MOST_CHANGED],
+        *_unheld(universe, groups, [place[one] for one in (*beside, *core)], proof),
         *dict.fromkeys(
             f"robokit-plan disable {' '.join(who)}" for who in disabled[:_MOST_DISABLED]
         ),
     ]
+
+
+def _unheld(
+    universe: Universe, groups: Sequence[Group], wants: Sequence[int], proof: Iterable[Law]
+) -> Iterator[str]:
+    """Yield what lets go of the held packages of the base, where that helps."""
+    held = {one.name for one in universe.installed.values() if one.held}
+    named = {
+        package.name for law in proof for package in (law.package, law.other) if package is not None
+    } & held
+    for names in dict.fromkeys((frozenset(named), frozenset(held))):
+        if not names:
+            continue
+        loose = {
+            name: replace(one, status="") if name in names else one
+            for name, one in universe.installed.items()
+        }
+        free = Universe(
+            archive=universe.archive,
+            architecture=universe.architecture,
+            locked=universe.locked,
+            recommends=universe.recommends,
+            installed=loose,
+        )
+        if Search(free, groups, every_version=True).solve(wants).packages is not None:
+            yield (
+                f"sudo apt-mark unhold {' '.join(sorted(names))}   on the robot, then take its "
+                "/var/lib/dpkg/status again as the base"
+            )
+            return
+        universe.missing |= free.missing
 
 
 def _wider(

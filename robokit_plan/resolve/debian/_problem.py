@@ -38,7 +38,7 @@ class DebianProblem:
     All wants of one robot.
 
     `release`: ``debian-13``; `locked` name -> version that an earlier answer chose, kept while
-    the archive has it.
+    the archive has it; `base_place` where the robot file names the base card.
     """
 
     wanted: tuple[DebianWant, ...]
@@ -46,6 +46,7 @@ class DebianProblem:
     architecture: str
     recommends: bool = False
     locked: Mapping[DebianName, str] = field(default_factory=dict)
+    base_place: Origin = field(default_factory=lambda: Origin(file="robot.yaml"))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

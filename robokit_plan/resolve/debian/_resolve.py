@@ -15,7 +15,7 @@ from robokit_plan.model import (
     sorted_findings,
 )
 
-from ._base import base_card
+from ._base import base_card, check_base
 from ._explain import (
     check_absent,
     check_base_removed,
@@ -70,6 +70,7 @@ def resolve_debian(problem: DebianProblem, archive: DebianArchive) -> DebianAnsw
     selection = _select(universe, problem, possible, findings)
     if universe.missing or selection is None:
         return Need(debian=tuple(sorted(universe.missing)))
+    findings += check_base(problem, archive)
     return _answer(universe, problem, wants, selection, findings)
 
 

@@ -304,7 +304,9 @@ class Search:
 
 def _may_go(package: DebianPackage) -> bool:
     """Whether apt would take *package* off the card to make room for another."""
-    return not (package.essential or package.protected or package.priority == "required")
+    return not (
+        package.essential or package.protected or package.priority == "required" or package.held
+    )
 
 
 def _could(alternative: Alternative, package: DebianPackage) -> bool:

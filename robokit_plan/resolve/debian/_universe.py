@@ -61,6 +61,9 @@ class Universe:
     def versions(self, name: DebianName) -> list[DebianPackage]:
         """Return every version of *name*: the candidate, then by priority and version."""
         best = self.candidate(name)
+        here = self.installed.get(name)
+        if here is not None and here.held:
+            return [here]
         packages: dict[str, DebianPackage] = {}
         for package in self.row(name).packages:
             packages.setdefault(package.version, package)
@@ -77,7 +80,8 @@ class Universe:
 
         A locked version while the archive has it; else the highest priority and in it the
         highest version, but nothing older than what is installed unless its priority reaches
-        1000. What is installed has priority 100 itself (apt_preferences(5)).
+        1000. What is installed has priority 100 itself (apt_preferences(5)). What is held stays
+        (apt-mark(8)); ``apt-get --yes`` refuses anything else.
         """
         if name in self._candidates:
             return self._candidates[name]
@@ -88,11 +92,13 @@ class Universe:
 
     def _choose(self, name: DebianName) -> DebianPackage | None:
         packages = self.row(name).packages
+        here = self.installed.get(name)
+        if here is not None and here.held:
+            return here
         if (version := self.locked.get(name)) is not None:
             for package in packages:
                 if package.version == version:
                     return package
-        here = self.installed.get(name)
         best = None if here is None else replace(here, pin=_INSTALLED)
         for package in packages:
             if package.pin < 0:

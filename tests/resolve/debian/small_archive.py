@@ -67,6 +67,7 @@ def package(fields: Mapping[str, str], *, suite: str = "trixie") -> DebianPackag
         installed_size=4096,
         sha256="0" * 64,
         pin=int(fields.get("X-Pin", "500")),
+        status=fields.get("X-Status", ""),
     )
 
 
@@ -222,7 +223,9 @@ def every_selection(
         by_name.setdefault(one.name, []).append(one)
     for name, choices in by_name.items():
         stays = base.get(DebianName(name))
-        if stays is None or not (stays.essential or stays.priority == "required"):
+        if stays is not None and stays.held:
+            choices[:] = [stays]
+        elif stays is None or not (stays.essential or stays.priority == "required"):
             choices.append(None)
     for choice in product(*by_name.values()):
         yield [one for one in choice if one is not None]
@@ -235,7 +238,7 @@ def stanza(one: DebianPackage, *, status: bool = False) -> str:
     """Return *one* as a paragraph of Packages or of a status file."""
     fields = {
         "Package": one.name,
-        "Status": "install ok installed" if status else "",
+        "Status": (one.status or "install ok installed") if status else "",
         "Essential": "yes" if one.essential else "",
         "Protected": "yes" if one.protected else "",
         "Priority": one.priority,

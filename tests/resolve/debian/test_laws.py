@@ -75,6 +75,8 @@ def worlds(draw: st.DrawFn) -> World:
                 "Priority": draw(st.sampled_from(["optional", "optional", "standard", "required"])),
             }
             first[name] = version
+            if version == "1" and draw(st.sampled_from([False, False, True])):
+                fields["X-Status"] = "hold ok installed"
             blocks.append("\n".join(f"{key}: {value}" for key, value in fields.items() if value))
     installed = draw(st.lists(st.sampled_from(NAMES), max_size=2, unique=True))
     wants = draw(
@@ -127,6 +129,8 @@ def judge_answer(world: World) -> None:
             gone = archive.base[name]
             assert not gone.essential
             assert gone.priority != "required"
+            assert not gone.held
+        assert not any(one.held for name, one in archive.base.items() if name in pins_of(answer))
     else:
         assert errors
 
