@@ -66,6 +66,7 @@ from robokit_plan.model import (
     Snapshot,
 )
 from robokit_plan.planner import Problem, resolve
+from tests import plain_yaml
 
 FACTS = frozenset(
     {
@@ -113,7 +114,7 @@ def read_cases() -> list[tuple[str, Mapping[str, Any]]]:
     return [
         (file.stem, case)
         for file in sorted(CASES.glob("*.yaml"))
-        for case in yaml.safe_load(file.read_text("utf-8"))
+        for case in plain_yaml.load(file.read_text("utf-8"))
     ]
 
 
@@ -416,7 +417,7 @@ def _keys(fix: str) -> Mapping[str, Any] | None:
     if "…" in text or "..." in text:
         return None
     try:
-        keys = yaml.safe_load(text)
+        keys = plain_yaml.load(text)
     except yaml.YAMLError:
         return None
     return keys if isinstance(keys, dict) else None
@@ -424,7 +425,7 @@ def _keys(fix: str) -> Mapping[str, Any] | None:
 
 def _joined(text: str, keys: Mapping[str, Any], *, without: str | None = None) -> str:
     """Return the YAML *text* with *keys* put in, in place of *without*."""
-    merged = _merged(yaml.safe_load(text) or {}, keys)
+    merged = _merged(plain_yaml.load(text) or {}, keys)
     for value in (merged[key] for key in keys if isinstance(merged[key], dict)):
         value.pop(without, None)
     return yaml.safe_dump(merged, sort_keys=False)

@@ -27,11 +27,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from robokit_plan.app import planning
 from robokit_plan.cli._app import run
 from robokit_plan.edge.schemas import read_schema
+from tests import plain_yaml
 from tests.cli.conftest import FrozenWorld
 
 ROBOT = """\
@@ -152,10 +151,10 @@ class Place:
 
 def base() -> dict[str, Any]:
     """Return file -> its content."""
-    files: dict[str, Any] = {"robot.yaml": yaml.safe_load(ROBOT)}
+    files: dict[str, Any] = {"robot.yaml": plain_yaml.load(ROBOT)}
     for name, text in PLUGINS.items():
         whole = HEAD.format(name=name) + text.replace("SHA", "a" * 64)
-        files[f"plugins/{name}/manifest.yaml"] = yaml.safe_load(whole)
+        files[f"plugins/{name}/manifest.yaml"] = plain_yaml.load(whole)
     return files
 
 

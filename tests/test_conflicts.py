@@ -15,19 +15,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from robokit_plan.edge.python_facts import read_python_facts
 from robokit_plan.model import Finding, Severity
 from robokit_plan.render import render_findings_text
 from robokit_plan.resolve.python import target_for
+from tests import plain_yaml
 from tests.casebook import findings_of, fixes_of, kept_facts, typed
 from tests.resolve.debian.small_archive import local_apt, package, paragraphs
 from tests.resolve.python.judge import Judge
 
 FOLDER = Path(__file__).parent / "cases" / "conflicts"
 CASES: dict[str, Mapping[str, Any]] = {
-    file.stem: yaml.safe_load(file.read_text("utf-8")) for file in sorted(FOLDER.glob("*.yaml"))
+    file.stem: plain_yaml.load(file.read_text("utf-8")) for file in sorted(FOLDER.glob("*.yaml"))
 }
 FIXES = [(name, fix) for name, case in CASES.items() for fix in fixes_of(case["expect"])]
 
@@ -145,7 +145,7 @@ def test_there_are_enough() -> None:
 
 
 def _release(case: Mapping[str, Any]) -> str:
-    return str(yaml.safe_load(case["robot"])["system"]["release"])
+    return str(plain_yaml.load(case["robot"])["system"]["release"])
 
 
 def _least(found: Sequence[Finding], holds: Callable[[Iterable[str]], bool]) -> None:

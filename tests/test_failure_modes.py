@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from robokit_plan.edge.rules import read_rules
+from tests import plain_yaml
 from tests.casebook import read_cases
 from tests.resolve.python.fake_python_index import (
     FACTS,
@@ -21,7 +21,7 @@ from tests.resolve.python.fake_python_index import (
 )
 
 TESTS = Path(__file__).parent
-MODES: list[Mapping[str, Any]] = yaml.safe_load(
+MODES: list[Mapping[str, Any]] = plain_yaml.load(
     (TESTS / "cases" / "failure_modes.yaml").read_text("utf-8")
 )
 SHOWN = {(rule, case["name"]): case["expect"] for rule, case in read_cases()}
@@ -60,7 +60,7 @@ def test_foretold(mode: str, rule: str, case: str) -> None:
     """
     assert rule in read_rules(), mode
     if case.startswith("conflicts/"):
-        frozen = yaml.safe_load((TESTS / "cases" / f"{case}.yaml").read_text("utf-8"))
+        frozen = plain_yaml.load((TESTS / "cases" / f"{case}.yaml").read_text("utf-8"))
         expect = frozen["expect"]
     else:
         expect = SHOWN[rule, case]

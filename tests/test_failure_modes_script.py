@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from robokit_plan.edge.rules import read_rules
+from tests import plain_yaml
 from tests.render.test_script_strangers import PLAN, script_of
 
 TESTS = Path(__file__).parent
-MODES: list[Mapping[str, Any]] = yaml.safe_load(
+MODES: list[Mapping[str, Any]] = plain_yaml.load(
     (TESTS / "cases" / "failure_modes_script.yaml").read_text("utf-8")
 )
 OURS = [

@@ -16,7 +16,6 @@ from unittest.mock import MagicMock
 
 import jsonschema
 import pytest
-import yaml
 
 from robokit_plan.app.session import open_session
 from robokit_plan.edge.manifests import parse_manifest
@@ -32,6 +31,7 @@ from robokit_plan.resolve.behaviour import (
     plugin_findings,
     topic_findings,
 )
+from tests import plain_yaml
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLE = ROOT / "sample_robot"
@@ -48,7 +48,7 @@ EXPECTED = {
 
 
 def read(path: Path) -> dict[str, Any]:
-    value: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
+    value: dict[str, Any] = plain_yaml.load(path.read_text(encoding="utf-8"))
     return value
 
 

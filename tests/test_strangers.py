@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from robokit_plan.app.session import problem_of
 from robokit_plan.edge.reading import read_robot
@@ -27,6 +26,7 @@ from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import Plan, Severity, Snapshot
 from robokit_plan.planner import Planner
 from robokit_plan.render import UnsafeValueError, render_script
+from tests import plain_yaml
 from tests.render.test_script_strangers import HOSTILE, skeleton
 
 ROOT = Path(__file__).parents[1]
@@ -99,7 +99,7 @@ def bare(value: Any) -> Any:
 def documents() -> dict[str, Any]:
     """Return file -> what it holds: the robot file and every manifest of the sample."""
     found = {
-        path.relative_to(SAMPLE).as_posix(): bare(yaml.safe_load(path.read_text("utf-8")))
+        path.relative_to(SAMPLE).as_posix(): bare(plain_yaml.load(path.read_text("utf-8")))
         for path in sorted([SAMPLE / "robot.yaml", *SAMPLE.glob("plugins/*/manifest.yaml")])
     }
     return {file: merged(document, EXTRA.get(file, document)) for file, document in found.items()}

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 import yaml
 
+from tests import plain_yaml
 from tests.casebook import kept_facts
 from tests.cli.conftest import Command, Done
 from tests.pace import within
@@ -137,7 +138,7 @@ WRONG: tuple[Any, ...] = (
 
 def _paths() -> list[tuple[str, ...]]:
     return [
-        *((key,) for key in yaml.safe_load(SECOND_ROBOT)),
+        *((key,) for key in plain_yaml.load(SECOND_ROBOT)),
         *(("system", key) for key in ("release", "image", "python", "suites", "sources", "base")),
         *(("controllers", "fin", key) for key in ("chip", "link", "moves-alone", "inhibit")),
         *(("supplies", "main", key) for key in ("volts", "max-ma", "feeds", "battery")),
@@ -203,7 +204,7 @@ def tried(
     file: Path, text: str, paths: list[tuple[str, ...]], command: Command, *, every: bool
 ) -> None:
     """Put values of `WRONG` at each of *paths*, and call: words and a status, never a fault."""
-    good = yaml.safe_load(text)
+    good = plain_yaml.load(text)
     for at, path in enumerate(paths):
         for value in WRONG if every else WRONG[at % 5 :: 5]:
             broken = yaml.safe_dump(_with(good, path, value), sort_keys=False)
@@ -240,7 +241,7 @@ def _manifest_paths() -> Iterator[tuple[str, ...]]:
             if isinstance(inner, dict):
                 yield from below(inner, (*path, key))
 
-    yield from below(yaml.safe_load(SECOND_MANIFEST), ())
+    yield from below(plain_yaml.load(SECOND_MANIFEST), ())
 
 
 @EVERY

@@ -38,10 +38,11 @@ from robokit_plan.model import (
     find_part,
     part_key,
 )
+from tests import plain_yaml
 
 CASES = Path(__file__).parent.parent / "cases" / "facts"
 BOARDS: dict[str, Board] = {str(name): read_board(name) for name in board_ids()}
-HEADERS = yaml.safe_load((CASES / "headers.yaml").read_text("utf-8"))
+HEADERS = plain_yaml.load((CASES / "headers.yaml").read_text("utf-8"))
 FILES = sorted(
     path.relative_to(DATA).as_posix()
     for folder in ("boards", "parts", "controllers", "boot")

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from robokit_plan.edge.fixes import fix_text
 from robokit_plan.edge.manifests import parse_manifest
 from robokit_plan.formats.unreadable import UnreadableFile
+from tests import plain_yaml
 
 from .manifest_example import FILE, GOOD
 
@@ -110,7 +111,7 @@ def test_a_good_text_is_not_touched() -> None:
 class TestNeverWorse:
     """Laws: no repair brings a finding; a second run finds nothing to do."""
 
-    example: Any = yaml.safe_load(GOOD)
+    example: Any = plain_yaml.load(GOOD)
 
     @settings(max_examples=25, deadline=None)
     @given(st.data())

@@ -30,6 +30,7 @@ from robokit_plan.model import (
     Severity,
     WireSize,
 )
+from tests import plain_yaml
 from tests.pace import within
 
 from .manifest_example import FILE, GOOD, SHA256
@@ -177,7 +178,7 @@ def test_the_digest_is_that_of_the_text() -> None:
 # -- what is told -------------------------------------------------------------------------------
 
 
-BAD = yaml.safe_load((Path(__file__).parent / "bad_manifest.yaml").read_text("utf-8"))
+BAD = plain_yaml.load((Path(__file__).parent / "bad_manifest.yaml").read_text("utf-8"))
 
 
 @pytest.mark.parametrize("case", BAD, ids=[one["graft"].strip()[:60] for one in BAD])
@@ -319,8 +320,8 @@ class TestKeyOrder:
                 return {key: shuffled(data[key]) for key in keys}
             return [shuffled(one) for one in data] if isinstance(data, list) else data
 
-        text = yaml.safe_dump(shuffled(yaml.safe_load(GOOD)), sort_keys=False)
-        one, two = read(text), read(yaml.safe_dump(yaml.safe_load(GOOD), sort_keys=False))
+        text = yaml.safe_dump(shuffled(plain_yaml.load(GOOD)), sort_keys=False)
+        one, two = read(text), read(yaml.safe_dump(plain_yaml.load(GOOD), sort_keys=False))
         assert blank(one.base) == blank(two.base)
         assert blank(one.variants) == blank(two.variants)
         assert blank(one.topics) == blank(two.topics)

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
@@ -19,6 +18,7 @@ from robokit_plan.edge.robots import parse_robot
 from robokit_plan.edge.schemas import read_schema, schema_folder
 from robokit_plan.formats.schema_findings import _validator
 from robokit_plan.formats.schema_predicates import UnknownKeyword, is_valid
+from tests import plain_yaml
 from tests.pace import within
 
 from .manifest_example import GOOD
@@ -30,11 +30,11 @@ OURS = ("manifest", "robot")
 def test_schemas_are_valid_by_the_meta_schema() -> None:
     assert {"manifest.schema.json", "robot.schema.json"} <= {file.name for file in FILES}
     for file in FILES:
-        Draft202012Validator.check_schema(yaml.safe_load(file.read_text()))
+        Draft202012Validator.check_schema(plain_yaml.load(file.read_text()))
 
 
 def test_every_id_is_unique_and_names_its_file() -> None:
-    ids = [yaml.safe_load(file.read_text())["$id"] for file in FILES]
+    ids = [plain_yaml.load(file.read_text())["$id"] for file in FILES]
     assert ids == [f"https://robokit-plan.example/schemas/{file.name}" for file in FILES]
 
 
@@ -103,7 +103,7 @@ def test_a_keyword_that_is_not_known_is_refused() -> None:
         is_valid({"uniqueItems": True}, [])
 
 
-EXAMPLE: dict[str, Any] = yaml.safe_load(GOOD)
+EXAMPLE: dict[str, Any] = plain_yaml.load(GOOD)
 
 
 def in_python(schema: Any) -> Any:

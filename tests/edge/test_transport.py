@@ -154,55 +154,59 @@ SLOW = {
 """A server that sends a byte every now and then, wherever in an answer (RFC 9112) it may."""
 
 
+ENOUGH_S = 20
+"""Without an end it would be for ever: seconds, so long that a busy machine is not judged."""
+
+
 class TestEnd:
     @BOTH
     @pytest.mark.parametrize("act", SLOW.values(), ids=SLOW.keys())
     def test_a_slow_answer_ends(self, access: Access, act: Act) -> None:
-        client = Client(Short(access, silence_s=0.1), start_s=0.2)  # type: ignore[arg-type]
+        client = Client(Short(access, silence_s=3), start_s=-2.7)  # type: ignore[arg-type]
         start = time.monotonic()
         with raw(act) as url, pytest.raises(IndexUnreachable) as caught:
             asked(client, url)
-        assert time.monotonic() - start < 2
+        assert time.monotonic() - start < ENOUGH_S
         assert "its answer was not at its end" in caught.value.why
 
     @NEEDS_OPENSSL
     @pytest.mark.parametrize("place", ["body", "headers"])
     def test_a_slow_encrypted_answer_ends(self, place: str, tmp_path: Path) -> None:
         certificate = made_certificate(tmp_path)
-        access = Short(apt(str(certificate)), silence_s=1)
-        client = Client(access, start_s=-0.5)  # type: ignore[arg-type]
+        access = Short(apt(str(certificate)), silence_s=3)
+        client = Client(access, start_s=-2.5)  # type: ignore[arg-type]
         start = time.monotonic()
         with (
             raw(SLOW[place], server_context(certificate)) as url,
             pytest.raises(IndexUnreachable) as caught,
         ):
             asked(client, url)
-        assert time.monotonic() - start < 2
+        assert time.monotonic() - start < ENOUGH_S
         assert "its answer was not at its end" in caught.value.why
 
     @NEEDS_OPENSSL
     def test_a_slow_handshake_ends(self, tmp_path: Path) -> None:
         """A record of TLS (RFC 8446 section 5.1) that comes byte by byte."""
         certificate = made_certificate(tmp_path)
-        access = Short(apt(str(certificate)), silence_s=0.5)
-        client = Client(access, start_s=-0.2)  # type: ignore[arg-type]
+        access = Short(apt(str(certificate)), silence_s=3)
+        client = Client(access, start_s=-2.7)  # type: ignore[arg-type]
         start = time.monotonic()
         with (
             raw(drip(b"\x16\x03\x03\x40\x00", b"\x02", 0.05)) as url,
             pytest.raises(IndexUnreachable),
         ):
             asked(client, url.replace("http:", "https:"))
-        assert time.monotonic() - start < 2
+        assert time.monotonic() - start < ENOUGH_S
 
     def test_a_slow_proxy_ends(self) -> None:
         with raw(drip(b"", b"H")) as url:
             proxies = {"https": url.removesuffix("/x")}
-            access = Short(pip(proxies=proxies), silence_s=0.1)
-            client = Client(access, start_s=0.2)  # type: ignore[arg-type]
+            access = Short(pip(proxies=proxies), silence_s=3)
+            client = Client(access, start_s=-2.7)  # type: ignore[arg-type]
             start = time.monotonic()
             with pytest.raises(IndexUnreachable):
                 asked(client, "https://pond.example/x")
-        assert time.monotonic() - start < 2
+        assert time.monotonic() - start < ENOUGH_S
 
     @BOTH
     def test_all_tries_have_one_end(self, access: Access) -> None:
@@ -216,12 +220,12 @@ class TestEnd:
                 time.sleep(0.02)
             made.shutdown(socket.SHUT_RDWR)
 
-        short = Short(access, silence_s=0.1, retries=50)
-        client = Client(short, sleep=lambda _: None, start_s=-4.5)  # type: ignore[arg-type]
+        short = Short(access, silence_s=3, retries=50)
+        client = Client(short, sleep=lambda _: None, start_s=0.6 - 51 * 3)  # type: ignore[arg-type]
         start = time.monotonic()
         with raw(act) as url, pytest.raises(IndexUnreachable):
             asked(client, url)
-        assert time.monotonic() - start < 3
+        assert time.monotonic() - start < ENOUGH_S
 
     @BOTH
     def test_a_server_that_keeps_up_is_heard_out(self, access: Access) -> None:
@@ -235,7 +239,7 @@ class TestEnd:
                 made.sendall(body)
                 time.sleep(0.03)
 
-        client = Client(Short(access, silence_s=0.1), start_s=0.1)  # type: ignore[arg-type]
+        client = Client(Short(access, silence_s=3), start_s=-2.8)  # type: ignore[arg-type]
         with raw(act) as url:
             assert len(asked(client, url)) == 20_000
 
@@ -259,7 +263,7 @@ class TestEnd:
         start = time.monotonic()
         with raw(flood(head, piece)) as url, pytest.raises((IndexUnreachable, TooLarge)):
             asked(client, url, 100_000)
-        assert time.monotonic() - start < 8
+        assert time.monotonic() - start < ENOUGH_S
 
     @BOTH
     def test_it_stops_when_told(self, access: Access) -> None:
@@ -269,7 +273,7 @@ class TestEnd:
         start = time.monotonic()
         with raw(silent) as url, pytest.raises(Stopped):
             asked(client, url)
-        assert time.monotonic() - start < 1
+        assert time.monotonic() - start < ENOUGH_S
 
 
 @NEEDS_OPENSSL

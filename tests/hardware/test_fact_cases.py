@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from robokit_plan.hardware import BootClaim, HardwareProblem, assign
 from robokit_plan.model import (
@@ -32,6 +31,7 @@ from robokit_plan.model import (
     UsbClaim,
     find_part,
 )
+from tests import plain_yaml
 from tests.casebook import kept_facts
 
 from .build import (
@@ -78,7 +78,7 @@ STOCK_RULES = {
 
 WHOLE = {
     (one["rule"], one["case"]): one
-    for one in yaml.safe_load((CASES / "robots.yaml").read_text("utf-8"))
+    for one in plain_yaml.load((CASES / "robots.yaml").read_text("utf-8"))
 }
 """Cases that take more than claims on one board: files of a whole robot, planned as a user would."""
 
@@ -95,7 +95,7 @@ class Robot:
 
 def _published() -> Iterator[tuple[str, int, Any]]:
     for name in ("shared_resources", "boards_other"):
-        data = yaml.safe_load((CASES / f"{name}.yaml").read_text())
+        data = plain_yaml.load((CASES / f"{name}.yaml").read_text())
         for rule in data["rules"]:
             for number, case in enumerate(rule["cases"]):
                 yield rule["rule"], number, case
@@ -108,7 +108,7 @@ def _cases() -> Iterator[Any]:
 
 
 def _robots() -> Iterator[Any]:
-    i2c_cases = yaml.safe_load((CASES / "i2c.yaml").read_text())["cases"]
+    i2c_cases = plain_yaml.load((CASES / "i2c.yaml").read_text())["cases"]
     for rule, number, case in (
         *_published(),
         *(("i2c", number, case) for number, case in enumerate(i2c_cases)),
@@ -414,7 +414,7 @@ def test_robot(case: Any, robot: Any, tmp_path: Path) -> None:
 
 
 def _clashes() -> Iterator[Any]:
-    data = yaml.safe_load((CASES / "i2c.yaml").read_text())
+    data = plain_yaml.load((CASES / "i2c.yaml").read_text())
     for number, case in enumerate(data["cases"]):
         if ("i2c", number) not in WHOLE:
             yield pytest.param(case, id=str(number))

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -20,6 +19,7 @@ from robokit_plan.formats.comments import yaml_comments
 from robokit_plan.lint import actuators_of, lint_manifest, lint_robot, lint_text, settle
 from robokit_plan.lint._secrets import _secret
 from robokit_plan.model import BoardId, Finding, Manifest, PluginName, Robot
+from tests import plain_yaml
 
 HERE = Path(__file__).parent
 SHA256 = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"
@@ -51,7 +51,7 @@ def words(findings: tuple[Finding, ...], told: str = "") -> list[str]:
 
 
 def cases(name: str) -> list[Any]:
-    found: list[Any] = yaml.safe_load((HERE / name).read_text("utf-8"))
+    found: list[Any] = plain_yaml.load((HERE / name).read_text("utf-8"))
     return found
 
 
@@ -244,7 +244,7 @@ EXAMPLES = [
 @pytest.mark.parametrize("entry", EXAMPLES, ids=lambda entry: entry.rule)
 def test_the_example_of_a_rule_triggers_it(entry: Any) -> None:
     """What `rules NAME` shows is no invention."""
-    keys = yaml.safe_load(entry.example)
+    keys = plain_yaml.load(entry.example)
     if ROBOT_KEYS & set(keys):
         head = 'format: 1\nrobot: x\nboard: "a,b"\n'
         other = {PluginName("helm"): manifest_of(MANIFEST)}

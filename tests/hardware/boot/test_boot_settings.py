@@ -7,7 +7,6 @@ from itertools import combinations
 from pathlib import Path
 
 import pytest
-import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -45,6 +44,7 @@ from robokit_plan.model import (
     SignalClaim,
     UartClaim,
 )
+from tests import plain_yaml
 from tests.hardware.build import instance, problem, signal
 from tests.hardware.build import spi as spi_claim
 from tests.hardware.build import uart as uart_claim
@@ -54,7 +54,7 @@ PI4 = read_board("raspberrypi,4-model-b")
 PI3 = read_board("raspberrypi,3-model-b")
 RP1 = read_board("raspberrypi,5-model-b")
 RK3588 = read_board("radxa,rock-5b")
-CASES = yaml.safe_load(
+CASES = plain_yaml.load(
     (Path(__file__).parents[2] / "cases" / "boot" / "config_claims.yaml").read_text("utf-8")
 )
 

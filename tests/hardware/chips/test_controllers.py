@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from robokit_plan.edge.facts import read_controllers
 from robokit_plan.hardware.chips.clashes import ChipSetting, Clash, PinUse, clashes
 from robokit_plan.model import Active, Hertz, Millivolt, Pull
+from tests import plain_yaml
 from tests.hardware.electric import findings, planned, severity
 
 FILE = Path(__file__).parents[2] / "cases" / "facts" / "controllers.yaml"
@@ -20,7 +20,7 @@ CHIPS = read_controllers()
 
 def _cases() -> Iterator[Any]:
     """Yield chip, setting and case of every rule."""
-    for chip in yaml.safe_load(FILE.read_text("utf-8")):
+    for chip in plain_yaml.load(FILE.read_text("utf-8")):
         for rule in chip["rules"]:
             for case in rule["cases"]:
                 where = case.get("chip", chip["chip"])
@@ -74,7 +74,7 @@ def test_every_chip_and_rule_of_the_facts_has_a_case() -> None:
     """What the facts call a rule of a chip is shown, or stands here with its reason."""
     shown = {
         (chip["chip"], rule["rule"])
-        for chip in yaml.safe_load(FILE.read_text("utf-8"))
+        for chip in plain_yaml.load(FILE.read_text("utf-8"))
         for rule in chip["rules"]
     }
     elsewhere = {

@@ -6,15 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from robokit_plan.resolve.debian import parse_relations
 from robokit_plan.resolve.debian._search import Search
 from robokit_plan.resolve.debian._universe import Universe
+from tests import plain_yaml
 
 from .small_archive import ARCHITECTURE, answer_of, archive_of, faults, pins_of, problem_of
 
-CASES = yaml.safe_load((Path(__file__).parent / "cases.yaml").read_text("utf-8"))
+CASES = plain_yaml.load((Path(__file__).parent / "cases.yaml").read_text("utf-8"))
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])

@@ -6,15 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
 from robokit_plan.resolve.debian import RelationError, parse_relations
 from robokit_plan.resolve.debian._explain import group_text
 from robokit_plan.resolve.debian._relation import index_relations
+from tests import plain_yaml
 
-CASES = yaml.safe_load(
+CASES = plain_yaml.load(
     (Path(__file__).parents[2] / "standards" / "debian" / "relations.yaml").read_text("utf-8")
 )
 

@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from robokit_plan.resolve.debian import compare_versions, version_fits, version_key
+from tests import plain_yaml
 
-CHAINS = yaml.safe_load(
+CHAINS = plain_yaml.load(
     (Path(__file__).parents[2] / "standards" / "debian" / "versions.yaml").read_text("utf-8")
 )
 

@@ -12,7 +12,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self, cast
 
-import yaml
 from packaging.markers import default_environment
 from packaging.tags import sys_tags
 from packaging.utils import InvalidWheelFilename, parse_wheel_filename
@@ -21,10 +20,11 @@ from packaging.version import Version
 from robokit_plan.edge.python_index import PythonIndexes
 from robokit_plan.model import Finding, Severity, Snapshot, Target
 from robokit_plan.resolve.python import PythonAnswer, resolve_python
+from tests import plain_yaml
 
 from .fake_python_index import BARE_FACTS, name, problem, versions
 
-SETS: Mapping[str, Any] = yaml.safe_load(
+SETS: Mapping[str, Any] = plain_yaml.load(
     (Path(__file__).parents[2] / "cases" / "pip" / "sets.yaml").read_text("utf-8")
 )
 LOOP = Path(__file__).with_name("pip_loop.py")

@@ -6,13 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 from packaging.requirements import Requirement
 from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
 
 import robokit_plan
 from robokit_plan.edge.rules import read_rules
+from tests import plain_yaml
 
 from .fake_python_index import FACTS
 
@@ -35,7 +35,7 @@ def _rows(value: Any, path: str = "") -> Any:
 
 @pytest.mark.parametrize("file", FILES)
 def test_every_fact_has_a_source(file: str) -> None:
-    data = yaml.safe_load((FOLDER / file).read_text())
+    data = plain_yaml.load((FOLDER / file).read_text())
     assert [path for path, row in _rows(data) if not row.get("source")] == []
 
 
