@@ -9,6 +9,8 @@ from .problem import (
     HardwareAnswer,
     HardwareInstance,
     HardwareProblem,
+    Judge,
+    JudgedError,
 )
 
 __all__ = [
@@ -19,5 +21,7 @@ __all__ = [
     "HardwareAnswer",
     "HardwareInstance",
     "HardwareProblem",
+    "Judge",
+    "JudgedError",
     "assign",
 ]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping, Sequence
+from typing import Protocol
 
 from robokit_plan.model import (
     Assignment,
@@ -176,3 +177,49 @@ class HardwareAnswer:
     conflicts: tuple[tuple[ClaimKeyPair, ...], ...] = ()
     left_out: tuple[ClaimKeyPair, ...] = ()
     free: Free = Free()
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedError:
+    """
+    One error of an assignment.
+
+    `claims`: those that it names, links of controllers with them; empty where it names none.
+    """
+
+    rule: str
+    resource: str
+    claims: frozenset[ClaimKeyPair]
+
+
+class Judge(Protocol):
+    """
+    Says what is wrong with an assignment; pure.
+
+    What is an error among some claims stays one when more are placed beside them.
+    """
+
+    def errors(
+        self,
+        assignments: Sequence[Assignment],
+        variants: Mapping[InstanceName, VariantName | None],
+        only: frozenset[ClaimKeyPair] | None = None,
+        rule: str | None = None,
+    ) -> Sequence[JudgedError]:
+        """
+        Return the errors of *assignments*, claims and links of controllers alike.
+
+        Args:
+            assignments: What is placed; other claims of the variants take nothing.
+            variants: Instance -> its variant.
+            only: Looks at these claims as if there were no others; None: at all of them.
+            rule: Errors of other rules may be missing; None: none is.
+        """
+
+    def aspect(self, rule: str, placed: Assignment) -> Hashable:
+        """
+        Return that of *placed* on which an error of *rule* rests.
+
+        Places of one claim that agree in it are the same to the rule, whatever stands beside.
+        None: nothing less than the whole place is known to decide.
+        """

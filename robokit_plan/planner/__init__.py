@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ._early import findings_without_indices
 from ._hardware import hardware_problem
+from ._judge import judge_of
 from ._planner import Known, Planner, Solved, resolve
 from ._problem import Problem, entries_of, instances_of
 
@@ -16,5 +17,6 @@ __all__ = [
     "findings_without_indices",
     "hardware_problem",
     "instances_of",
+    "judge_of",
     "resolve",
 ]

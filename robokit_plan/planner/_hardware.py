@@ -26,6 +26,7 @@ from robokit_plan.model import (
 )
 from robokit_plan.resolve.behaviour import hazards_of
 
+from ._judge import judge_of
 from ._problem import Problem
 
 RuledOut = frozenset[tuple[InstanceName, VariantName]]
@@ -84,7 +85,7 @@ def assigned(
     problem: Problem, instances: tuple[Instance, ...], ruled_out: RuledOut
 ) -> HardwareAnswer:
     """Return where everything goes that *instances* ask for, in their first variants but these."""
-    return assign(hardware_problem(problem, instances, ruled_out))
+    return assign(hardware_problem(problem, instances, ruled_out), judge_of(problem, instances))
 
 
 def companions(problem: Problem) -> Mapping[ControllerName, Controller]:

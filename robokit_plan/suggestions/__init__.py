@@ -8,7 +8,7 @@ from functools import partial
 from robokit_plan.hardware import HardwareAnswer, HardwareProblem, assign
 from robokit_plan.hardware.assign.alternatives import movable_claims, other_variants
 from robokit_plan.model import ClaimName, Finding, InstanceName, Plan, Suggestions, replace
-from robokit_plan.planner import Problem, hardware_problem, instances_of
+from robokit_plan.planner import Problem, hardware_problem, instances_of, judge_of
 
 from ._cost import AskPlan, costs_of, kept, with_one_more
 from ._free import free_kinds
@@ -79,7 +79,7 @@ def suggest_claim(problem: Problem, instance: InstanceName, claim: ClaimName) ->
             locked=asked.locked,
             locked_variants=asked.locked_variants,
         )
-        answer = assign(asked)
+        answer = assign(asked, judge_of(wider, instances))
     return Suggestions(
         robot=problem.robot.name,
         profile=problem.profile,
@@ -105,6 +105,6 @@ def _assigned(problem: Problem, plan: Plan | None) -> tuple[HardwareProblem, Har
         for variant in one.manifest.variants
         if chosen.get(one.name) not in {None, variant.name}
     )
-    answer = assign(replace(asked, ruled_out=refused))
+    answer = assign(replace(asked, ruled_out=refused), judge_of(problem, instances))
     claims, variants = kept(answer)
     return replace(asked, locked=claims, locked_variants=variants), answer

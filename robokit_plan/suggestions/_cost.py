@@ -35,6 +35,7 @@ from robokit_plan.planner import (
     findings_without_indices,
     hardware_problem,
     instances_of,
+    judge_of,
 )
 from robokit_plan.resolve.behaviour import hazards_of
 
@@ -131,7 +132,7 @@ def _cost(
     instance = next(one for one in instances if one.name == entry.instance)
     claims, variants = kept(answer)
     asked = replace(hardware_problem(wider, instances), locked=claims, locked_variants=variants)
-    after = assign(asked)
+    after = assign(asked, judge_of(wider, instances))
     against = [broken[entry.instance]] if entry.instance in broken else []
     against += [one for one in _errors(findings_without_indices(wider)) if one not in before]
     python: tuple[PythonPin, ...] | None = None

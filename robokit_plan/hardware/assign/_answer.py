@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
-from robokit_plan.hardware.problem import ClaimKeyPair, HardwareAnswer, HardwareProblem
+from robokit_plan.hardware.problem import ClaimKeyPair, HardwareAnswer, HardwareProblem, Judge
 from robokit_plan.model import (
-    Assignment,
     Finding,
     InstanceName,
-    LineName,
-    LineUse,
-    ResourceName,
     VariantName,
     sorted_findings,
 )
@@ -20,6 +16,8 @@ from ._board_view import BoardView
 from ._conflicts import Conflicts
 from ._explain import findings_of
 from ._free import free_of
+from ._judged import Judged
+from ._made import assignment_of
 from ._optimize import Preference
 from ._repairs import repairs_of
 from ._resources import Candidate
@@ -28,12 +26,17 @@ from ._variables import Variable, offers_of, variables_of
 from ._warnings import assignment_warnings
 
 
-def assign(problem: HardwareProblem) -> HardwareAnswer:
+def assign(problem: HardwareProblem, judge: Judge | None = None) -> HardwareAnswer:
     """
     Return which line, bus, address, channel, port every claim gets.
 
     Finds an assignment whenever one exists; otherwise every independent reason why not, and an
     assignment of the claims that still fit. The order of claims and instances says nothing.
+
+    Args:
+        problem: What is asked.
+        judge: What is wrong with an assignment; of those that fit, one without error is found
+            where there is one, else one with the fewest. None: whatever fits is as good.
     """
     view = BoardView(problem)
     offers = offers_of(problem, view)
@@ -69,7 +72,10 @@ def assign(problem: HardwareProblem) -> HardwareAnswer:
             repairs = repairs_of(problem, view, offers, found, kept, loose, lines)
             findings = findings_of(found, repairs, variables, view)
             conflicts = tuple(sorted(one.claims for one in found))
-    chosen = Preference(space, variables, asked, chosen, alive).apply(problem, view)
+    if judge is None:
+        chosen = Preference(space, variables, asked, chosen, alive).apply(problem, view)
+    else:
+        chosen = Judged(problem, view, space, variables, asked, alive, judge).settled(chosen)
     pairs = [(variables[index], space.of_bit[chosen[index]]) for index in asked]
     return _answer(problem, view, pairs, findings, conflicts)
 
@@ -88,7 +94,7 @@ def _answer(
         if variable.choice:
             variants[variable.instance] = VariantName(candidate.resource)
     made = [pair for pair in pairs if pair[1].active and not pair[0].choice]
-    assignments = tuple(_assignment(*pair, view) for pair in made if not pair[0].link)
+    assignments = tuple(assignment_of(*pair, view) for pair in made if not pair[0].link)
     left_out = tuple(
         sorted(
             variable.key
@@ -97,7 +103,7 @@ def _answer(
         )
     )
     free = free_of(problem, view, [candidate for _, candidate in made])
-    links = tuple(_assignment(*pair, view) for pair in made if pair[0].link)
+    links = tuple(assignment_of(*pair, view) for pair in made if pair[0].link)
     return HardwareAnswer(
         assignments=tuple(
             sorted(assignments, key=lambda one: (one.instance, one.section, one.claim))
@@ -109,40 +115,3 @@ def _answer(
         left_out=left_out,
         free=free,
     )
-
-
-def _assignment(variable: Variable, one: Candidate, view: BoardView) -> Assignment:
-    instance, claim = variable.key
-    request = variable.request
-    shared = request is not None and request.claim.key.share is not None
-    return Assignment(
-        instance=instance,
-        claim=claim,
-        section="controllers" if request is None else request.section,
-        resource=ResourceName(one.resource),
-        lines=tuple(_line_uses(one, claim, view, shared=shared)),
-        bus=one.bus,
-        address=one.address,
-        select=one.select,
-        channel=one.channel,
-        route=one.route,
-        port=one.port,
-        controller=one.controller,
-        device=one.device,
-        function=one.function,
-        note=one.via if one.via != one.resource else "",
-    )
-
-
-def _line_uses(one: Candidate, claim: str, view: BoardView, *, shared: bool) -> Iterable[LineUse]:
-    if one.pin is not None:
-        yield LineUse(signal=claim, line=LineName(one.pin), position=None, shared=shared)
-    for word, pin in one.pins:
-        yield LineUse(signal=word, line=LineName(pin), position=None, shared=shared)
-    for signal in one.signals:
-        yield LineUse(
-            signal=signal.word or claim,
-            line=signal.line,
-            position=view.position(signal.line),
-            shared=shared or signal.shared,
-        )

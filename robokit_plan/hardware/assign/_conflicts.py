@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TypeVar
 
 from robokit_plan.hardware.problem import ClaimKeyPair, HardwareProblem
 from robokit_plan.model import dataclass
@@ -134,9 +135,10 @@ class Conflicts:
         return max(key for key in core if self._worth[key] == lowest)
 
 
-def irreducible(
-    fits: Callable[[Sequence[ClaimKeyPair]], bool], claims: Sequence[ClaimKeyPair]
-) -> list[ClaimKeyPair]:
+T = TypeVar("T")
+
+
+def irreducible(fits: Callable[[Sequence[T]], bool], claims: Sequence[T]) -> list[T]:
     """
     Return a part of *claims* that does not fit although each of its own parts does.
 
@@ -147,9 +149,7 @@ def irreducible(
         Junker, QuickXplain, AAAI 2004.
     """
 
-    def split(
-        view: list[ClaimKeyPair], added: bool, open_claims: list[ClaimKeyPair]
-    ) -> list[ClaimKeyPair]:
+    def split(view: list[T], added: bool, open_claims: list[T]) -> list[T]:
         if added and not fits(view):
             return []
         if len(open_claims) == 1:

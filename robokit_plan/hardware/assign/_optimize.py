@@ -24,7 +24,7 @@ from robokit_plan.model import Assignment, I2cClaim, SpiClaim, UartClaim
 
 from ._board_view import BoardView
 from ._resources import Candidate
-from ._search import Chosen, Space
+from ._search import Chosen, Space, bits_of
 from ._variables import Variable
 
 _BUDGET = 240
@@ -107,14 +107,14 @@ class Preference:
                 )
             ),
         )
-        if any(self._space.of_bit[bit].active for bit in _bits(exact)):
+        if any(self._space.of_bit[bit].active for bit in bits_of(exact)):
             return exact
         rough = self._mask(index, lambda one: not one.active or one.resource == held.resource)
-        return rough if any(self._space.of_bit[bit].active for bit in _bits(rough)) else 0
+        return rough if any(self._space.of_bit[bit].active for bit in bits_of(rough)) else 0
 
     def _mask(self, index: int, keep: Callable[[Candidate], bool]) -> int:
         mask = 0
-        for bit in _bits(self._space.masks[index] & self.alive):
+        for bit in bits_of(self._space.masks[index] & self.alive):
             if keep(self._space.of_bit[bit]):
                 mask |= 1 << bit
         return mask
@@ -204,13 +204,6 @@ def _ranked(domain: Sequence[Candidate], rank: Callable[[Candidate], int]) -> li
     return sorted(groups.items())
 
 
-def _bits(mask: int) -> Iterable[int]:
-    while mask:
-        lowest = mask & -mask
-        yield lowest.bit_length() - 1
-        mask ^= lowest
-
-
 def _settled(
     space: Space,
     variables: Sequence[Variable],
@@ -250,6 +243,9 @@ def _settled(
         owner[bit] = index
         occupied |= 1 << bit
 
+    def allowed(moves: Mapping[int, int]) -> bool:
+        return space.allows([moves.get(one, bit) for one, bit in enumerate(now)])
+
     for _ in range(_PASSES):
         changed = False
         for index in asked:
@@ -259,12 +255,14 @@ def _settled(
             here = price(index, now[index])
             options = sorted(
                 (there, bit)
-                for bit in _bits(domain)
+                for bit in bits_of(domain)
                 if space.of_bit[bit].cost <= here[0] and (there := price(index, bit)) < here
             )
             for there, bit in options:
                 hurt = space.excludes[bit] & (occupied ^ (1 << now[index]))
                 if not hurt:
+                    if not allowed({index: bit}):
+                        continue
                     move(index, bit)
                     changed = True
                     break
@@ -275,7 +273,7 @@ def _settled(
                 if back is None:
                     continue
                 loss = space.of_bit[back].cost - space.of_bit[now[other]].cost
-                if there[0] + loss < here[0]:
+                if there[0] + loss < here[0] and allowed({index: bit, other: back}):
                     move(index, bit)
                     move(other, back)
                     changed = True
@@ -291,7 +289,7 @@ def _refuge(
     """Return the cheapest candidate for *other* once *index* has moved to *bit*."""
     rest = (occupied ^ (1 << now[index]) ^ (1 << now[other])) | (1 << bit)
     best: tuple[int, int] | None = None
-    for one in _bits(space.masks[other] & alive):
+    for one in bits_of(space.masks[other] & alive):
         if not space.excludes[one] & rest:
             found = (space.of_bit[one].cost, one)
             if best is None or found < best:

@@ -11,6 +11,7 @@ in polynomial time that not all can have one, which plain backtracking would try
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from copy import copy
 
 from ._hall import HallCheck
 from ._resources import Candidate, Use
@@ -20,6 +21,9 @@ _FIRST_LIMIT = 60
 
 _NEARLY = 8
 """So many variables are looked for beside an assignment that fitted before."""
+
+NoGood = tuple[tuple[int, int], ...]
+"""Variables with some of their candidates each, as a mask: not all of them may be among these."""
 
 Chosen = tuple[int, ...]
 """Bit of the chosen candidate per variable; -1 for a variable that was not asked for."""
@@ -74,14 +78,68 @@ class Space:
                     self.excludes[self.offsets[variable] + place] = mask
         self.all = (1 << len(self.of_bit)) - 1
         self._weights = [1] * self.size
-        self._hall_check: HallCheck | None = None
+        self.hall_check: HallCheck | None = None
         self._shapes = [0] * self.size
         for variables in owners.values():
             for variable in variables:
                 self._shapes[variable] = variables[0]
         self._fitted: Chosen = (-1,) * self.size
+        self._plain = self
+        """The same without what was forbidden since."""
+        self.forbidden: dict[int, list[list[tuple[int, int]]]] = {}
+        """Variable -> no-goods of three and more in which it is: mask of its domain, mask."""
         self.nodes = 0
         """Choices tried so far; a measure of effort that is the same on every machine."""
+
+    def forbidding(self, no_goods: Iterable[NoGood]) -> Space:
+        """Return the same space without *no_goods*, of two and more variables each."""
+        new = copy(self)
+        new.excludes = self.excludes.copy()
+        new.forbidden = {one: found.copy() for one, found in self.forbidden.items()}
+        for parts in no_goods:
+            if len(parts) == 2:
+                for (_, mask), (_, other) in (parts, parts[::-1]):
+                    for bit in bits_of(mask):
+                        new.excludes[bit] |= other
+                continue
+            told = [(self.masks[variable], mask) for variable, mask in parts]
+            for variable, _ in parts:
+                new.forbidden.setdefault(variable, []).append(told)
+        return new
+
+    def _forbid(self, variable: int, bit: int, left: int) -> int:
+        """
+        Return *left* once *variable* has *bit*, without what would complete a no-good.
+
+        0: it is complete.
+        """
+        left = left & ~self.masks[variable] | 1 << bit
+        for told in self.forbidden.get(variable, ()):
+            open_part = 0
+            for domain, mask in told:
+                if left & domain & ~mask:
+                    if open_part:
+                        break
+                    open_part = mask
+            else:
+                if not open_part:
+                    return 0
+                left &= ~open_part
+        return left
+
+    def allows(self, chosen: Sequence[int]) -> bool:
+        """Whether *chosen* completes no no-good of three and more."""
+        if not self.forbidden:
+            return True
+        held = 0
+        for bit in chosen:
+            if bit >= 0:
+                held |= 1 << bit
+        return all(
+            any(held & domain & ~mask for domain, mask in told)
+            for found in self.forbidden.values()
+            for told in found
+        )
 
     def solve(
         self,
@@ -134,7 +192,7 @@ class Space:
         within = self.all if alive is None else alive
         found = self._beside(asked, within)
         if found is None:
-            if self._hall_check is not None and self.crowd(asked, within):
+            if self._plain.hall_check is not None and self.crowd(asked, within):
                 return False  # where counting was needed before, it saves a search
             found = self.solve(asked, alive, budget)
         if found is None:
@@ -161,7 +219,7 @@ class Space:
             bit = (domain & -domain).bit_length() - 1
             chosen[variable] = bit
             left &= ~self.excludes[bit]
-        return tuple(chosen)
+        return tuple(chosen) if self.allows(chosen) else None
 
     def _descend(self, alive: int, asked: list[int], chosen: list[int]) -> bool:
         """Fill *chosen* for *asked*; a list of levels, since a robot may have a thousand claims."""
@@ -212,6 +270,8 @@ class Space:
             bit = lowest.bit_length() - 1
             self.nodes += 1
             left = alive & ~excludes[bit]
+            if self.forbidden and not (left := self._forbid(variable, bit, left)):
+                continue
             for other in rest:
                 if not left & masks[other]:
                     self._failed(other)
@@ -237,10 +297,12 @@ class Space:
 
         Each of them could be served if any other one of them went away.
         """
-        if self._hall_check is None:
+        if self._plain is not self:
+            return self._plain.crowd(asked, alive)
+        if self.hall_check is None:
             # Most robots fit at the first try and never come here.
-            self._hall_check = HallCheck(self, self._shapes)
-        return self._hall_check.find(list(asked), alive)
+            self.hall_check = HallCheck(self, self._shapes)
+        return self.hall_check.find(list(asked), alive)
 
 
 def _enemies(users: Mapping[Use, int]) -> dict[Use, int]:
@@ -257,3 +319,11 @@ def _enemies(users: Mapping[Use, int]) -> dict[Use, int]:
                     mask |= bits
             enemies[use] = mask
     return enemies
+
+
+def bits_of(mask: int) -> Iterable[int]:
+    """Yield the numbers of the bits of *mask*, the lowest first."""
+    while mask:
+        lowest = mask & -mask
+        yield lowest.bit_length() - 1
+        mask ^= lowest
