@@ -29,6 +29,7 @@ ROOMS = {
     "hardware.assign": {"hardware.problem", "hardware.typed_claim", "hardware.boot"},
     "hardware.electrical": {"hardware.problem", "hardware.typed_claim"},
     "hardware.chips": {"hardware.electrical"},
+    "hardware.loom": {"hardware.electrical"},
     "hardware.circuits": {"hardware.electrical", "hardware.chips"},
     "resolve.behaviour": set(),
     "resolve.python": set(),

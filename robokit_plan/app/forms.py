@@ -7,7 +7,7 @@ FORMS = TEXT, NOTES, JSON = "text", "notes", "json"
 LINT_FORMATS = (TEXT, "gnu", JSON, "sarif", "markdown", "annotations")
 DIFF_FORMATS = (TEXT, JSON, "markdown")
 REPORT_FORMATS = ("html", "cyclonedx")
-WIRING_FORMATS = (TEXT, "svg", "csv", JSON, "c-header")
+WIRING_FORMATS = (TEXT, "svg", "csv", JSON, "nets", "parts", "parts-csv", "c-header")
 
 
 def form_of(*, notes: bool, json: bool) -> str:

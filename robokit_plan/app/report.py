@@ -17,6 +17,7 @@ from robokit_plan.edge.report_files import read_report_files
 from robokit_plan.formats.edits import CannotEdit, disabled_text, enabled_text
 from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.model import InstanceName, replace
+from robokit_plan.planner import wires
 from robokit_plan.render import (
     Report,
     Toggle,
@@ -106,6 +107,7 @@ def report(
             manifests=problem.manifests,
             toggles=tuple(sorted(toggles, key=lambda one: (not one.on, one.name))),
             together=pairs,
+            wires=wires(problem, plan),
         ),
         style=style,
         script=script,

@@ -11,10 +11,14 @@ from robokit_plan.app.session import display_prefix, find_lock, open_lock, open_
 from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.edge.facts import read_board
 from robokit_plan.model import Severity
+from robokit_plan.planner import wires
 from robokit_plan.render import (
     c_controllers,
     render_c_header,
     render_findings_text,
+    render_nets,
+    render_parts_csv,
+    render_parts_text,
     render_wiring_csv,
     render_wiring_json,
     render_wiring_svg,
@@ -22,7 +26,7 @@ from robokit_plan.render import (
 )
 
 if TYPE_CHECKING:
-    from robokit_plan.model import Plan
+    from robokit_plan.model import Plan, Wires
 
 
 class Sheet(NamedTuple):
@@ -78,30 +82,34 @@ def wiring(
         raise WrongUse("--controller is for --format c-header alone")
     path = find_lock(robot, profile)
     locked = path.exists()
-    if locked:
-        plan = open_lock(path)
-    else:
-        plan = open_session(robot, profile=profile).plan(offline=offline, listener=listener)
+    session = open_session(robot, profile=profile)
+    plan = open_lock(path) if locked else session.plan(offline=offline, listener=listener)
     refused = () if locked else [one for one in plan.findings if one.severity is Severity.ERROR]
     said = ""
     if refused:
         said = render_findings_text(refused, prefix=display_prefix(path.parent))
-    return Wiring(_text(plan, sheet), said)
+    return Wiring(_text(plan, sheet, wires(session.problem, plan)), said)
 
 
-def _text(plan: Plan, sheet: Sheet) -> str:
+def _text(plan: Plan, sheet: Sheet, wires: Wires) -> str:
     board = read_board(plan.board)
     match sheet.layout:
         case "json":
             return render_wiring_json(plan)
         case "csv":
-            return render_wiring_csv(plan, board)
+            return render_wiring_csv(plan, board, wires)
+        case "nets":
+            return render_nets(wires)
+        case "parts":
+            return render_parts_text(plan, wires, width=sheet.columns)
+        case "parts-csv":
+            return render_parts_csv(plan, wires)
         case "c-header":
             return render_c_header(plan, _one_controller(plan, sheet.controller))
         case "svg":
-            return render_wiring_svg(plan, board)
+            return render_wiring_svg(plan, board, wires)
         case _:
-            return render_wiring_text(plan, board, by=sheet.by, width=sheet.columns)
+            return render_wiring_text(plan, board, wires, by=sheet.by, width=sheet.columns)
 
 
 def _one_controller(plan: Plan, wanted: str | None) -> str:

@@ -1,4 +1,7 @@
-"""Say who connects what to which header position, and what is still free.
+"""Say where each pin of each part goes, and what is still free.
+
+Supply, ground and the straps of addresses are wires like any other; the names of pins are those
+of a part's data sheet where it is known.
 
 Made from the lock file where there is one, else from a plan of the robot as it stands.
 
@@ -7,6 +10,10 @@ Examples:
   robokit-plan wiring
 
   robokit-plan wiring --by position
+
+  robokit-plan wiring --format parts
+
+  robokit-plan wiring --format nets --out nets.csv
 
   robokit-plan wiring --format json --out wiring.json
 

@@ -28,6 +28,7 @@ from robokit_plan.model import (
     PinKind,
     Pull,
     Severity,
+    Straps,
 )
 
 Entry = Mapping[str, Any]
@@ -317,8 +318,18 @@ def part_from(entry: Entry) -> Part:
         clock_stretching=entry.get("clock_stretching", False),
         volatile=entry.get("volatile", False),
         channels=entry.get("channels"),
+        pins=tuple(entry.get("pins", {}).items()),
+        straps=_straps(entry.get("straps")),
         note=entry.get("note", ""),
         source=entry["source"],
+    )
+
+
+def _straps(entry: Entry | None) -> Straps | None:
+    if entry is None:
+        return None
+    return Straps(
+        pins=tuple(entry["pins"]), levels=tuple(entry["levels"]), first=entry.get("first")
     )
 
 

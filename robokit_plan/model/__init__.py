@@ -13,6 +13,7 @@ from ._board import (
     Part,
     Pin,
     PinKind,
+    Straps,
     find_part,
     part_key,
 )
@@ -279,6 +280,17 @@ from ._units import (
     Ohm,
 )
 from ._value import dataclass, field, field_defaults, field_names, replace
+from ._wires import (
+    BOARD_PART,
+    GROUND_NET,
+    Component,
+    Does,
+    End,
+    FittedPart,
+    Wire,
+    WireKind,
+    Wires,
+)
 from .words import (
     age_text,
     counted,
@@ -299,6 +311,16 @@ from .words import (
 )
 
 __all__ = [
+    "BOARD_PART",
+    "GROUND_NET",
+    "Component",
+    "Does",
+    "End",
+    "FittedPart",
+    "Straps",
+    "Wire",
+    "WireKind",
+    "Wires",
     "ohm_text",
     "near_names",
     "milliohm_text",

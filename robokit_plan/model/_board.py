@@ -258,11 +258,46 @@ class Board:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Straps:
+    """
+    What sets a part's address: its pins from the lowest bit up, and what each may be tied to.
+
+    `levels` in the order of rising addresses: ``ground``, ``supply``, ``sda``, ``scl``, ``open``.
+    `first`: the address with all pins at the first level; None: the lowest of the part's.
+    """
+
+    pins: tuple[str, ...]
+    levels: tuple[str, ...]
+    first: int | None = None
+
+    def ties(self, address: int, addresses: tuple[int, ...]) -> tuple[tuple[str, str], ...]:
+        """
+        Return what each pin is tied to for *address*; nothing where it is none of the part's.
+
+        >>> four = (0x40, 0x41, 0x42, 0x43)
+        >>> Straps(pins=("A0", "A1"), levels=("ground", "supply")).ties(0x42, four)
+        (('A0', 'ground'), ('A1', 'supply'))
+        """
+        if address not in addresses:
+            return ()
+        at = sorted(addresses).index(address) if self.first is None else address - self.first
+        found = []
+        for pin in self.pins:
+            at, level = divmod(at, len(self.levels))
+            found.append((pin, self.levels[level]))
+        return tuple(found)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Part:
     """
     A chip that plugins wire up.
 
     `addresses`: its straps; `default` among them. `also_answers`: addresses it takes besides.
+    `pins`: name in its data sheet -> what it is there for: ``supply``, ``ground``, ``high`` and
+    ``low`` (tied so for the bus that the part is on), ``strap``, the part's own word on a bus
+    (``sda``, ``tx``, ``data-out``, ...), or how it is driven (``input``, ``open-drain``, ...).
+    Several contacts of one name are one pin.
     """
 
     name: str
@@ -282,8 +317,19 @@ class Part:
     """Every copy starts at `default` after power; a program moves it while the others are held."""
     channels: int | None = None
     """Of a bus multiplexer."""
+    pins: tuple[tuple[str, str], ...] = ()
+    """In the data sheet's order; empty: not known."""
+    straps: Straps | None = None
     note: str = ""
     source: str = ""
+
+    def pins_for(self, *words: str) -> tuple[str, ...]:
+        """Return its pins that are there for one of *words*, in the data sheet's order."""
+        return tuple(name for name, word in self.pins if word in words)
+
+    def word_of(self, pin: str) -> str | None:
+        """Return what *pin* is there for; None: it has no such pin."""
+        return next((word for name, word in self.pins if name == pin), None)
 
 
 def part_key(name: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ._early import findings_without_indices
-from ._hardware import hardware_problem
+from ._hardware import hardware_problem, wires
 from ._judge import judge_of
 from ._planner import Known, Planner, Solved, resolve
 from ._problem import Problem, entries_of, instances_of
@@ -19,4 +19,5 @@ __all__ = [
     "instances_of",
     "judge_of",
     "resolve",
+    "wires",
 ]

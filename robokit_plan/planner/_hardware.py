@@ -10,7 +10,9 @@ from robokit_plan.hardware.boot import boot_claims, boot_freed
 from robokit_plan.hardware.circuits import ElectricalAnswer, ElectricalProblem, electrical
 from robokit_plan.hardware.electrical.add_ons import add_on_claims
 from robokit_plan.hardware.electrical.i2c_bus import bus_speeds
+from robokit_plan.hardware.loom import wires_of
 from robokit_plan.model import (
+    Assignment,
     Chip,
     Claim,
     ClaimName,
@@ -18,8 +20,10 @@ from robokit_plan.model import (
     ControllerName,
     Instance,
     InstanceName,
+    Plan,
     Robot,
     VariantName,
+    Wires,
     part_key,
     replace,
     variant_needs,
@@ -27,7 +31,7 @@ from robokit_plan.model import (
 from robokit_plan.resolve.behaviour import hazards_of
 
 from ._judge import judge_of
-from ._problem import Problem
+from ._problem import Problem, instances_of
 
 RuledOut = frozenset[tuple[InstanceName, VariantName]]
 """Variants that are not to be taken."""
@@ -153,22 +157,44 @@ def electrical_of(
     problem: Problem, instances: tuple[Instance, ...], hardware: HardwareAnswer
 ) -> ElectricalAnswer:
     """Return the power budget and what is wrong in currents, levels, boot states and hazards."""
+    asked = _electrical_problem(
+        problem, instances, hardware.variants, hardware.assignments + hardware.links
+    )
+    return ElectricalAnswer(rails=()) if asked is None else electrical(asked)
+
+
+def wires(problem: Problem, plan: Plan) -> Wires:
+    """Return every wire of *plan*, which was made of *problem*, with both its ends."""
+    variants = {one.name: one.variant for one in plan.instances}
+    instances = tuple(
+        one
+        for one in instances_of(problem.robot, problem.profile, problem.manifests)
+        if one.name in variants
+    )
+    asked = _electrical_problem(problem, instances, variants, plan.assignments)
+    return Wires() if asked is None else wires_of(asked)
+
+
+def _electrical_problem(
+    problem: Problem,
+    instances: tuple[Instance, ...],
+    variants: Mapping[InstanceName, VariantName | None],
+    assignments: tuple[Assignment, ...],
+) -> ElectricalProblem | None:
     if problem.electrical is None or problem.i2c is None:
-        return ElectricalAnswer(rails=())
-    claims = claims_of(instances, hardware.variants)
-    return electrical(
-        ElectricalProblem(
-            board=problem.board,
-            robot=problem.robot,
-            electrical=problem.electrical,
-            i2c=problem.i2c,
-            chips=problem.chips,
-            link_rules=problem.link_rules,
-            parts=problem.parts,
-            claims=tuple((name, claim) for (name, _), claim in claims.items()),
-            assignments=hardware.assignments + hardware.links,
-            speeds=bus_speeds(problem.board, problem.robot.system.image, problem.boot_config),
-        )
+        return None
+    claims = claims_of(instances, variants)
+    return ElectricalProblem(
+        board=problem.board,
+        robot=problem.robot,
+        electrical=problem.electrical,
+        i2c=problem.i2c,
+        chips=problem.chips,
+        link_rules=problem.link_rules,
+        parts=problem.parts,
+        claims=tuple((name, claim) for (name, _), claim in claims.items()),
+        assignments=assignments,
+        speeds=bus_speeds(problem.board, problem.robot.system.image, problem.boot_config),
     )
 
 

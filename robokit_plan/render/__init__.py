@@ -28,6 +28,7 @@ if TYPE_CHECKING:
         render_verdict,
     )
     from ._moved import MovedFindings, findings_moved, render_moved_markdown, render_moved_text
+    from ._nets import render_nets, render_parts_csv, render_parts_text
     from ._plain import markdown, plain
     from ._report import Report, render_report, report_name
     from ._report_switch import Toggle
@@ -107,6 +108,9 @@ __all__ = [
     "render_findings_text",
     "render_json",
     "render_lint_verdict",
+    "render_nets",
+    "render_parts_csv",
+    "render_parts_text",
     "render_report",
     "render_review_markdown",
     "render_script",
@@ -190,6 +194,7 @@ _HOMES = {
         "render_machine_text",
     ),
     "_wiring_json": ("render_wiring_json",),
+    "_nets": ("render_nets", "render_parts_csv", "render_parts_text"),
     "_wiring_svg": ("render_wiring_svg",),
     "_wiring_text": ("render_wiring_csv", "render_wiring_text"),
 }

@@ -142,6 +142,8 @@ def _asked_of(part: Part) -> list[str]:
         return ["bus: any", "select: any", *_speed(part)]
     if part.bus == "uart":
         return [f"baud: {part.baud or 9600}", "port: any"]
+    if part.bus == "i2s":
+        return ["direction: in" if part.pins_for("data-out") else "direction: out", "clock: board"]
     return ["gpio: any"]
 
 

@@ -16,6 +16,7 @@ from robokit_plan.model import (
     Robot,
     Severity,
     Together,
+    Wires,
     counted,
     current_text,
     dataclass,
@@ -28,12 +29,14 @@ from ._cautions import DEFERENCE, caution_rows
 from ._findings import render_verdict
 from ._report_budgets import budgets
 from ._report_findings import findings
-from ._report_header import boxes, header_figure, wires
+from ._report_header import boxes, header_figure
 from ._report_html import Html, anchor, el, island, join, link
 from ._report_licenses import licenses
 from ._report_plugins import brings, distributions, plugin_link, tree
 from ._report_power import power
 from ._report_switch import Toggle, command, switch_data
+from ._report_wires import wires, wires_by_part
+from ._wires import WIRE_NOTE
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -52,6 +55,8 @@ class Report:
     manifests: Mapping[PluginName, Manifest]
     toggles: tuple[Toggle, ...] = ()
     together: Together | None = None
+    wires: Wires = Wires()
+    """Both ends of every wire; none: only the board's ends are known."""
 
 
 def report_name(plan: Plan) -> str:
@@ -152,7 +157,7 @@ def _sections(report: Report) -> list[Html]:
         "plugins": _plugins(report),
         "cautions": _cautions(plan),
         "header": _header(report),
-        "wiring": _wiring(plan),
+        "wiring": _wiring(report),
         "power": power(plan),
         "budgets": budgets(plan),
         "boot": _boot(plan),
@@ -418,7 +423,8 @@ def _header(report: Report) -> Html:
     )
 
 
-def _wiring(plan: Plan) -> Html:
+def _wiring(report: Report) -> Html:
+    plan = report.plan
     if not plan.assignments:
         return el("p", "Nothing is wired.")
     return join(
@@ -428,7 +434,8 @@ def _wiring(plan: Plan) -> Html:
                 "Work on it with power off and the battery unplugged. Ticks stay in this browser.",
             ),
             el("p", "", id="wired", role="status", class_="quiet"),
-            wires(plan),
+            wires_by_part(plan, report.board, report.wires) if report.wires.wires else wires(plan),
+            el("p", f"in, out: seen from the part; {WIRE_NOTE}", class_="quiet"),
             el("button", "take all ticks back", type="button", id="untick", hidden=True),
         ]
     )

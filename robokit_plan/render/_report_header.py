@@ -8,7 +8,7 @@ from robokit_plan.model import Assignment, Board, Plan, Robot, volt_text
 
 from ._report_html import Html, el
 from ._report_plugins import plugin_link
-from ._sheet import Position, State, is_wired, positions_of
+from ._sheet import Position, State, positions_of
 from ._wiring_svg import COLOURS, WORDS, headers_of, label_of, mark_of, short_label_of
 
 _ROW = 26
@@ -207,75 +207,6 @@ def _box(
 
 def _at_pin(one: Assignment, signal: str, line: str) -> str:
     return f"at pin {line}" if signal == one.claim else f"{signal} at pin {line}"
-
-
-def wires(plan: Plan) -> Html:
-    """Return the table of all that a person connects, a box to tick in each row."""
-    groups: dict[str, list[Assignment]] = defaultdict(list)
-    for one in plan.assignments:
-        groups[str(one.instance)].append(one)
-    bodies = [
-        el(
-            "tbody",
-            el("tr", el("th", plugin_link(plan, name), colspan=3, scope="rowgroup")),
-            [row for one in groups[name] for row in _wire_rows(one)],
-        )
-        for name in sorted(groups)
-    ]
-    head = [
-        el("th", "done", scope="col"),
-        el("th", "claim and signal", scope="col"),
-        el("th", "goes to", scope="col"),
-    ]
-    return el(
-        "table",
-        el("caption", "every wire and plug of this robot, by plugin", class_="unseen"),
-        el("thead", el("tr", head)),
-        bodies,
-        class_="wires",
-    )
-
-
-def _wire_rows(one: Assignment) -> list[Html]:
-    if not one.lines:
-        where = str(one.resource) if one.port is None else f"port {one.port}"
-        extra = "" if where == str(one.resource) else str(one.resource)
-        return [_wire_row(one, one.claim, where, extra)]
-    rows = []
-    for use in one.lines:
-        if not one.on_board:
-            where, extra = f"pin {use.line} of {one.controller}", ""
-        elif use.position is not None:
-            where, extra = f"position {use.position}", str(use.line)
-        else:
-            where, extra = str(use.line), ""
-        told = [extra, "" if str(one.resource) == str(use.line) else str(one.resource)]
-        if not one.on_board:
-            told = []
-        told.append(f"at port {one.port}" if one.port is not None else "")
-        told.append("shared" if use.shared else "")
-        if not is_wired(one, use):
-            continue
-        signal = str(one.claim) if use.signal == one.claim else f"{one.claim} {use.signal}"
-        rows.append(_wire_row(one, signal, where, ", ".join(filter(None, told))))
-    return rows
-
-
-def _wire_row(one: Assignment, signal: str, where: str, extra: str) -> Html:
-    key = f"{one.instance}.{signal} {where} {extra}"
-    box = el(
-        "input",
-        type="checkbox",
-        class_="wire",
-        data_wire=key,
-        aria_label=f"done: {one.instance}.{signal} to {where}",
-    )
-    return el(
-        "tr",
-        el("td", box),
-        el("td", signal, class_="name"),
-        el("td", where, el("span", f" {extra}", class_="quiet") if extra else None),
-    )
 
 
 def header_figure(plan: Plan, board: Board) -> Html:

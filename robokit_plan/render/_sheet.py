@@ -33,6 +33,11 @@ def is_wired(one: Assignment, use: LineUse) -> bool:
     return not one.function.startswith("led-string") or use.signal == one.claim
 
 
+def is_behind(one: Assignment) -> bool:
+    """Whether its wires end at a multiplexer, not at the header."""
+    return one.section == "i2c" and " behind " in one.resource
+
+
 class State(Enum):
     """State of use of a position; the value is the word that is shown."""
 
@@ -122,7 +127,7 @@ def positions_of(plan: Plan, board: Board) -> list[Position]:
     """Return every header position of *board* in the order of its header."""
     users: dict[LineName, list[User]] = defaultdict(list)
     for one in plan.assignments:
-        if one.on_board:
+        if one.on_board and not is_behind(one):
             for use in one.lines:
                 users[use.line].append(User(assignment=one, use=use))
     kept: dict[PinId, str] = {}

@@ -12,11 +12,12 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 from xml.sax.saxutils import escape
 
-from robokit_plan.model import Board, PinId, Plan
+from robokit_plan.model import Board, PinId, PinKind, Plan, Wires, counted
 
 from ._cautions import DEFERENCE, caution_rows
 from ._plain import plain
 from ._sheet import Position, State, positions_of
+from ._wire_rows import supplied_positions
 from ._wires import WIRE_NOTE, WireKey, wire_colours
 
 # M. Okabe and K. Ito, "Color Universal Design", 2008: fill, and black or white for the number on it
@@ -43,7 +44,7 @@ WORDS = {
 }
 
 
-def render_wiring_svg(plan: Plan, board: Board) -> str:
+def render_wiring_svg(plan: Plan, board: Board, wires: Wires | None = None) -> str:
     """
     Return the sheet as one SVG 1.1 document without scripts, links or foreign fonts.
 
@@ -52,7 +53,12 @@ def render_wiring_svg(plan: Plan, board: Board) -> str:
     headers = headers_of(positions_of(plan, board))
     rows = [places for _, places in headers]
     colours = wire_colours(plan)
-    beside = {one.pin.id: _beside(one, colours) for places in rows for one in places}
+    supplied = {} if wires is None else supplied_positions(wires)
+    beside = {
+        one.pin.id: _beside(one, colours) or _supplied(one, supplied.get(one.pin.id, ()))
+        for places in rows
+        for one in places
+    }
     left, right = (
         max([_label_width(beside[one.pin.id]) for places in rows for one in places[side::2]] + [40])
         for side in (0, 1)
@@ -133,6 +139,20 @@ def _beside(place: Position, colours: Mapping[WireKey, str]) -> str:
     return f"{label} [{', '.join(letters)}]" if letters else label
 
 
+def _supplied(place: Position, parts: Sequence[str]) -> str:
+    """Return the word of a position of supply or ground, and who hangs on it."""
+    if place.pin.kind is PinKind.GROUND:
+        word = "ground"
+    elif place.pin.kind is PinKind.POWER:
+        word = str(place.pin.rail or "supply")
+    else:
+        return ""
+    who = ", ".join(parts[:_BESIDE])
+    if len(parts) > _BESIDE or len(who) > _LONGEST:
+        who = counted(len(parts), "part")
+    return f"{word}: {plain(who)}" if parts else word
+
+
 def _shared(headers: list[tuple[str, list[Position]]], top: float, width: float) -> _Part:
     """Return every name at the positions where not all of them fit."""
     room = int((width - 2 * _MARGIN) / _CHARACTER)
@@ -199,12 +219,30 @@ def _pad(place: Position, x: float, y: float, *, square: bool) -> list[str]:
             f'<circle cx="{x:.0f}" cy="{y:.0f}" r="{_RADIUS}" fill="{fill}" stroke="currentColor">'
             f"<title>{_text(told)}</title></circle>"
         )
-    parts = [shape, *mark_of(place.state, x, y)]
+    parts = [shape, *mark_of(place.state, x, y), *_mark_of_supply(place, x, y)]
     number = place.pin.id.rpartition("_")[2]
     parts.append(
         f'<text x="{x:.0f}" y="{y + 4:.0f}" text-anchor="middle"{ink}>{_text(number)}</text>'
     )
     return parts
+
+
+def _mark_of_supply(place: Position, x: float, y: float) -> list[str]:
+    """Return what marks supply (an arrow) and ground (bars) on the pad's rim, without colour."""
+    top = y - _RADIUS
+    match place.pin.kind:
+        case PinKind.GROUND:
+            bars = (
+                f"M {x - 6:.0f} {top - 1:.0f} h 12 M {x - 4:.0f} {top - 3:.0f} h 8 "
+                f"M {x - 2:.0f} {top - 5:.0f} h 4"
+            )
+            return [f'<path class="line" d="{bars}"/>']
+        case PinKind.POWER:
+            return [
+                f'<path class="line" d="M {x - 5:.0f} {top - 1:.0f} l 5 -5 l 5 5"/>',
+            ]
+        case _:
+            return []
 
 
 def mark_of(state: State, x: float, y: float) -> list[str]:

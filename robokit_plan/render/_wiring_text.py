@@ -5,11 +5,24 @@ from __future__ import annotations
 import csv
 import io
 import textwrap
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
-from robokit_plan.model import Assignment, Board, LineUse, Plan, listed
+from robokit_plan.model import (
+    BOARD_PART,
+    Assignment,
+    Board,
+    Component,
+    LineUse,
+    Plan,
+    Wire,
+    WireKind,
+    Wires,
+    listed,
+)
 
 from ._cautions import caution_rows, render_cautions
+from ._nets import csv_cell
 from ._plain import plain
 from ._sheet import (
     Position,
@@ -23,24 +36,53 @@ from ._sheet import (
     positions_of,
 )
 from ._table import fitted, row_lines
+from ._wire_rows import (
+    between_text,
+    colour_of,
+    current_of,
+    end_text,
+    level_of,
+    open_text,
+    part_text,
+    remark_of,
+    supplied_positions,
+    way_of,
+    wire_text,
+)
 from ._wires import WIRE_NOTE, WireKey, wire_colours
 
 
-def render_wiring_text(plan: Plan, board: Board, *, by: str = "plugin", width: int = 100) -> str:
+def render_wiring_text(
+    plan: Plan,
+    board: Board,
+    wires: Wires | None = None,
+    *,
+    by: str = "plugin",
+    width: int = 100,
+) -> str:
     """
     Return who connects to which header position, what is free, and the cautions.
 
     Args:
         plan: The robot.
         board: Its board, for the header.
+        wires: Both ends of every wire; None: only the board's are known.
         by: ``plugin`` or ``position``.
         width: Of the table, in characters.
     """
     places = positions_of(plan, board)
     title = f"{plain(plan.robot)}{_profile(plan)} on {plain(board.id)}"
-    rows = _by_position(plan, places, board) if by == "position" else _by_plugin(plan, board)
     blocks = [title]
-    if len(rows) > 1:
+    if wires is not None and wires.wires and by == "plugin":
+        blocks += _by_part(plan, board, wires, width)
+        rows = []
+    elif by == "position":
+        rows = _by_position(plan, places, board, wires)
+    else:
+        rows = _by_plugin(plan, board)
+    if not rows:
+        pass
+    elif len(rows) > 1:
         rows = _told(rows)
         widths = fitted(rows, width)
         blocks.append("\n".join(line for row in rows for line in row_lines(row, widths)))
@@ -106,8 +148,87 @@ def _what(one: Assignment) -> str:
     return str(one.resource)
 
 
-def _by_position(plan: Plan, places: list[Position], board: Board) -> list[tuple[str, ...]]:
+_PART_COLUMNS = ("pin", "goes to", "through", "level", "way", "current", "wire", "remark")
+_PART_NOTE = (
+    "way: seen from the part; level: on the part's side; the names of pins are those of its data "
+    f"sheet where the part is known, else the usual ones; {WIRE_NOTE}"
+)
+
+
+def _by_part(plan: Plan, board: Board, wires: Wires, width: int) -> list[str]:
+    """Return a table a part, all of one shape, then what the robot itself needs."""
     colours = wire_colours(plan)
+    components = {one.name: one for one in wires.components}
+    by_part: dict[str, list[Wire]] = defaultdict(list)
+    for wire in wires.wires:
+        by_part[wire.near.part].append(wire)
+    order = list(dict.fromkeys(wire.near.part for wire in wires.wires))
+    known = {one.name: one for one in wires.parts}
+    tables = {
+        name: [
+            tuple(
+                plain(cell)
+                for cell in (
+                    wire.near.pin,
+                    end_text(wire.far, wire, board),
+                    between_text(wire, components),
+                    level_of(wire),
+                    way_of(wire),
+                    current_of(wire),
+                    wire_text(wire, colours),
+                    remark_of(wire),
+                )
+            )
+            for wire in by_part[name]
+        ]
+        for name in order
+    }
+    rows = _told([_PART_COLUMNS, *(row for name in order for row in tables[name])])
+    widths = fitted(rows, width - len(_INDENT))
+    blocks = ["\n".join(row_lines(rows[0], widths, indent=_INDENT))]
+    at = 1
+    for name in order:
+        part = known.get(name)
+        lines = [plain(name if part is None else part_text(part))]
+        for row in rows[at : at + len(tables[name])]:
+            lines += row_lines(row, widths, indent=_INDENT)
+        at += len(tables[name])
+        left = "" if part is None else open_text(part)
+        if left:
+            lines += textwrap.wrap(
+                plain(f"left open: {left}"),
+                width,
+                initial_indent=_INDENT,
+                subsequent_indent=_INDENT * 2,
+            )
+        blocks.append("\n".join(lines))
+    loose = [one for one in wires.components if not _is_passed(one, wires)]
+    if loose:
+        texts = [
+            f"{one.name}: {one.kind} {one.value} between {listed([net for net, _ in one.ends])}"
+            for one in loose
+        ]
+        blocks.append("\n".join(["besides", *(_INDENT + plain(text) for text in texts)]))
+    blocks.append("\n".join(textwrap.wrap(_PART_NOTE, width)))
+    return blocks
+
+
+_INDENT = "  "
+
+
+def _is_passed(one: Component, wires: Wires) -> bool:
+    """Return whether a wire's own row tells of *one*."""
+    return any(
+        one.name in wire.between or one.name in {wire.far.part, wire.near.part}
+        for wire in wires.wires
+    )
+
+
+def _by_position(
+    plan: Plan, places: list[Position], board: Board, wires: Wires | None
+) -> list[tuple[str, ...]]:
+    colours = wire_colours(plan)
+    supplied = {} if wires is None else supplied_positions(wires)
     rows: list[tuple[str, ...]] = [
         (
             "position", "line", "state", "who", "direction", "level", "current", "port", "wire",
@@ -121,7 +242,7 @@ def _by_position(plan: Plan, places: list[Position], board: Board) -> list[tuple
                 place.pin.id,
                 place.kind_text,
                 place.state.value,
-                listed([user.label for user in users]),
+                listed([user.label for user in users] or list(supplied.get(place.pin.id, ()))),
                 _each(direction_text(user.use) for user in users),
                 _each(level_text(user.assignment, user.use, board) for user in users),
                 _each(current_text(user.assignment) for user in users),
@@ -180,9 +301,18 @@ CSV_COLUMNS = (
 )  # fmt: skip
 
 
-def render_wiring_csv(plan: Plan, board: Board) -> str:
+WIRE_COLUMNS = (
+    "part", "part-type", "part-pin", "kind", "far-part", "far-pin", "net", "far-net", "through",
+    "way", "mm2", "length-mm", "pull", "active", "remark",
+)  # fmt: skip
+
+
+def render_wiring_csv(plan: Plan, board: Board, wires: Wires | None = None) -> str:
     """
     Return one row per claim and line, then the free positions; for spreadsheets.
+
+    With *wires* each row says the part's end too, and supply, ground, straps, ports, companions
+    and supplies have rows of their own. `direction` is seen from the board, `way` from the part.
 
     A cell that a spreadsheet would take for a formula starts with an apostrophe.
 
@@ -191,12 +321,15 @@ def render_wiring_csv(plan: Plan, board: Board) -> str:
     """
     target = io.StringIO()
     writer = csv.writer(target, lineterminator="\n")
-    writer.writerow(CSV_COLUMNS)
+    columns = CSV_COLUMNS + (() if wires is None else WIRE_COLUMNS)
+    writer.writerow(columns)
     colours = wire_colours(plan)
+    ends = _ends_by_claim(wires)
+    types = {} if wires is None else {one.name: one.type for one in wires.parts}
     for one in sorted(plan.assignments, key=lambda one: (one.instance, one.section, one.claim)):
         for use in one.lines or (None,):
             writer.writerow(
-                _cell(cell)
+                csv_cell(cell)
                 for cell in (
                     "shared" if use is not None and use.shared else "used",
                     one.instance,
@@ -215,14 +348,76 @@ def render_wiring_csv(plan: Plan, board: Board) -> str:
                     one.controller or "",
                     one.device or "",
                     *_end(one, use, board, colours),
+                    *_far_cells(
+                        ends.get((one.instance, one.claim, "" if use is None else use.signal)),
+                        wires,
+                        types,
+                    ),
                 )
             )
+    for wire in _further(wires):
+        row = dict.fromkeys(CSV_COLUMNS, "")
+        row |= {
+            "state": wire.kind.value,
+            "plugin": str(wire.instance or ""),
+            "claim": str(wire.claim or ""),
+            "position": wire.far.pin if wire.far.part == BOARD_PART else "",
+            "level": level_of(wire),
+            "current-ma": "" if wire.current is None else str(wire.current),
+            "wire": colour_of(wire, colours),
+        }
+        cells = (*row.values(), *_far_cells(wire, wires, types))
+        writer.writerow(csv_cell(cell) for cell in cells)
     for place in positions_of(plan, board):
         if place.state in {State.FREE, State.KEPT}:
-            row = dict.fromkeys(CSV_COLUMNS, "")
+            row = dict.fromkeys(columns, "")
             row |= {"state": place.state.value, "line": str(place.line), "position": place.pin.id}
-            writer.writerow(_cell(cell) for cell in row.values())
+            writer.writerow(csv_cell(cell) for cell in row.values())
     return target.getvalue()
+
+
+def _ends_by_claim(wires: Wires | None) -> dict[tuple[str, str, str], Wire]:
+    """Return instance, claim, signal -> the wire; a claim without lines has the signal ""."""
+    found: dict[tuple[str, str, str], Wire] = {}
+    for wire in () if wires is None else wires.wires:
+        if wire.instance is not None and wire.kind in {WireKind.SIGNAL, WireKind.PLUG}:
+            signal = "" if wire.kind is WireKind.PLUG else wire.signal
+            found[wire.instance, str(wire.claim), signal] = wire
+    return found
+
+
+def _further(wires: Wires | None) -> list[Wire]:
+    """Return the wires that no claim's line stands for."""
+    return [
+        wire
+        for wire in (() if wires is None else wires.wires)
+        if wire.instance is None or wire.kind not in {WireKind.SIGNAL, WireKind.PLUG}
+    ]
+
+
+def _far_cells(wire: Wire | None, wires: Wires | None, types: Mapping[str, str]) -> tuple[str, ...]:
+    if wires is None:
+        return ()
+    if wire is None:
+        return ("",) * len(WIRE_COLUMNS)
+    components = {one.name: one for one in wires.components}
+    return (
+        wire.near.part,
+        types.get(wire.near.part, ""),
+        wire.near.pin,
+        wire.kind.value,
+        wire.far.part,
+        wire.far.pin,
+        wire.near_net,
+        wire.far_net,
+        between_text(wire, components),
+        way_of(wire),
+        "" if wire.size is None else f"{wire.size / 100:g}",
+        "" if wire.length_mm is None else str(wire.length_mm),
+        "" if wire.pull is None else wire.pull.value,
+        "" if wire.active is None else wire.active.value,
+        remark_of(wire),
+    )
 
 
 def _end(
@@ -237,8 +432,3 @@ def _end(
         current,
         colours[one.instance, one.claim, use.signal],
     )
-
-
-def _cell(text: str) -> str:
-    shown = plain(text)
-    return f"'{shown}" if shown.lstrip().startswith(("=", "+", "-", "@", "|", "%")) else shown

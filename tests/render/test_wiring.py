@@ -25,6 +25,7 @@ from robokit_plan.model import (
     LineUse,
     Millivolt,
     PinId,
+    PinKind,
     Plan,
     PortName,
     ResourceName,
@@ -318,7 +319,19 @@ def test_svg_names_our_signals_and_leaves_free_positions_empty() -> None:
     found = texts(render_wiring_svg(RAFT, TWENTY))
     for label in ("compass.imu sda [BU]", "compass.imu scl [YE]", "bow-lights.data [YE]"):
         assert label in found
-    assert not [text for text in found if "gpio" in text or text in {"3V3", "5V", "ground"}]
+    assert not [text for text in found if "gpio" in text]
+
+
+def test_svg_marks_supply_and_ground_by_word_and_shape() -> None:
+    """They are no free positions: who looks for one must not take them."""
+    drawn = render_wiring_svg(RAFT, TWENTY)
+    found = texts(drawn)
+    kinds = [pin.kind for pin in TWENTY.pins]
+    assert found.count("ground") == kinds.count(PinKind.GROUND)
+    assert found.count("3V3") + found.count("5V") == kinds.count(PinKind.POWER)
+    marks = [one.get("d", "") for one in ET.fromstring(drawn).iter(f"{SVG}path")]
+    assert len([one for one in marks if "l 5 -5" in one]) == kinds.count(PinKind.POWER)
+    assert len([one for one in marks if "h 12" in one]) == kinds.count(PinKind.GROUND)
 
 
 def test_svg_colours_only_what_is_in_use() -> None:
