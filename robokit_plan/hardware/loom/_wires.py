@@ -13,6 +13,7 @@ from robokit_plan.model import (
     CameraClaim,
     CarrierPort,
     Claim,
+    ClaimName,
     Component,
     Controller,
     Direction,
@@ -21,6 +22,7 @@ from robokit_plan.model import (
     FittedPart,
     Function,
     I2cClaim,
+    InstanceName,
     LineName,
     LineUse,
     Milliamp,
@@ -282,8 +284,11 @@ class _Sheet:
                 f"{controller}-{use.line}",
             )  # fmt: skip
         if isinstance(claim, I2cClaim) and claim.behind is not None:
-            mux = self.names.get((one.instance, claim.behind.claim))
-            name = mux or f"{one.instance}.{claim.behind.claim}"
+            full = str(claim.behind.claim)
+            if "." not in full:
+                full = f"{one.instance}.{full}"
+            instance, _, mux = full.partition(".")
+            name = self.names.get((InstanceName(instance), ClaimName(mux)), full)
             channel = f"{'SD' if use.signal == 'sda' else 'SC'}{claim.behind.channel}"
             return End(part=name, pin=channel, does=Does.BOTH), f"{name}-{channel.lower()}"
         port = self.ports.get(assignment.port) if assignment.port is not None else None
