@@ -216,6 +216,16 @@ class Judge(Protocol):
             rule: Errors of other rules may be missing; None: none is.
         """
 
+    def alone(
+        self, key: ClaimKeyPair, claim: Claim | None, places: Sequence[Assignment]
+    ) -> Sequence[frozenset[str]]:
+        """
+        Return, for each of *places* of *claim*, the rules of the errors that it makes there alone.
+
+        Those of `errors` with *key* as the only claim, and not those that it makes without a
+        place. *claim* None: the link of a controller.
+        """
+
     def aspect(self, rule: str, placed: Assignment) -> Hashable:
         """
         Return that of *placed* on which an error of *rule* rests.

@@ -89,7 +89,8 @@ def assigned(
     problem: Problem, instances: tuple[Instance, ...], ruled_out: RuledOut
 ) -> HardwareAnswer:
     """Return where everything goes that *instances* ask for, in their first variants but these."""
-    return assign(hardware_problem(problem, instances, ruled_out), judge_of(problem, instances))
+    asked = hardware_problem(problem, instances, ruled_out)
+    return assign(asked, judge_of(problem, asked))
 
 
 def companions(problem: Problem) -> Mapping[ControllerName, Controller]:

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 
-from robokit_plan.hardware import ClaimKeyPair, Judge, JudgedError
+from robokit_plan.hardware import (
+    ClaimKeyPair,
+    HardwareInstance,
+    HardwareProblem,
+    Judge,
+    JudgedError,
+)
 from robokit_plan.hardware.boot import boot_settings
 from robokit_plan.hardware.chips.controllers import check_controllers
 from robokit_plan.hardware.circuits import ElectricalProblem, electrical
@@ -12,17 +18,21 @@ from robokit_plan.hardware.electrical.circuit import Wiring
 from robokit_plan.hardware.electrical.i2c_bus import bus_speeds
 from robokit_plan.model import (
     Assignment,
+    Choice,
     Claim,
+    ClaimKey,
     ClaimName,
     ControllerName,
     Electrical,
     Finding,
     I2cFacts,
-    Instance,
     InstanceName,
+    Origin,
     Severity,
+    SignalClaim,
     VariantName,
     part_key,
+    replace,
 )
 
 from ._problem import Problem
@@ -61,11 +71,11 @@ _ASPECTS: Mapping[str, Callable[[Assignment], Hashable]] = {
 """Rule -> that of a place on which its errors rest; see `Judge.aspect`."""
 
 
-def judge_of(problem: Problem, instances: Sequence[Instance]) -> Judge | None:
-    """Return the judge over assignments of *instances*; None: no facts of electricity are known."""
+def judge_of(problem: Problem, asked: HardwareProblem) -> Judge | None:
+    """Return the judge over answers to *asked*; None: no facts of electricity are known."""
     if problem.electrical is None or problem.i2c is None:
         return None
-    return _Judge(problem, problem.electrical, problem.i2c, instances)
+    return _Judge(problem, problem.electrical, problem.i2c, asked.instances)
 
 
 class _Judge:
@@ -76,23 +86,21 @@ class _Judge:
         problem: Problem,
         facts: Electrical,
         i2c: I2cFacts,
-        instances: Sequence[Instance],
+        instances: Sequence[HardwareInstance],
     ) -> None:
         self._problem = problem
         self._facts = facts
         self._i2c = i2c
         self._base = [
-            ((one.name, claim.key.name), claim)
-            for one in instances
-            for claim in one.manifest.base.hardware
+            ((one.name, claim.key.name), claim) for one in instances for claim in one.claims
         ]
         self._variants = {
-            (one.name, variant.name): [
-                ((one.name, claim.key.name), claim) for claim in variant.needs.hardware
-            ]
+            (one.name, variant): [((one.name, claim.key.name), claim) for claim in claims]
             for one in instances
-            for variant in one.manifest.variants
+            for variant, claims in one.variants
         }
+        self._known: dict[object, dict[object, frozenset[str]]] = {}
+        """What claims of one shape make alone, by that of their place which counts."""
         board, image = problem.board, problem.robot.system.image
         self._speeds = bus_speeds(board, image, problem.boot_config)
 
@@ -112,6 +120,53 @@ class _Judge:
             for one in self._findings(claims, assignments, rule)
             if one.severity is Severity.ERROR
         ]
+
+    def alone(
+        self, key: ClaimKeyPair, claim: Claim | None, places: Sequence[Assignment]
+    ) -> Sequence[frozenset[str]]:
+        """Return what `Judge.alone` says."""
+        if claim is None:
+            return [_rules(self._told({}, (one,)) - self._told({}, ())) for one in places]
+        known = self._known.setdefault(_shape(claim), {})
+        faces = [_face(one) for one in places]
+        fresh = {face: one for face, one in zip(faces, places, strict=True) if face not in known}
+        if fresh:
+            known.update(zip(fresh, self._alone(key, claim, tuple(fresh.values())), strict=True))
+        return [known[face] for face in faces]
+
+    def _alone(
+        self, key: ClaimKeyPair, claim: Claim, places: Sequence[Assignment]
+    ) -> Sequence[frozenset[str]]:
+        anywhere = self._told({key: claim}, ())
+        places = [replace(one, instance=key[0], claim=key[1]) for one in places]
+        if any(one.controller is not None for one in places):
+            return [_rules(self._told({key: claim}, (one,)) - anywhere) for one in places]
+        # As many claims as there are places, all at once: what then names several is asked again.
+        numbers = {InstanceName(f"place-{number}"): number for number in range(len(places))}
+        found: list[set[tuple[str, str]]] = [set() for _ in places]
+        unsure: set[int] = set()
+        for one in self._findings(
+            {(name, key[1]): claim for name in numbers},
+            [replace(one, instance=name) for name, one in zip(numbers, places, strict=True)],
+            None,
+        ):
+            if one.severity is Severity.ERROR:
+                about = [numbers[name] for name in one.plugins if name in numbers]
+                if len(about) == 1:
+                    found[about[0]].add((one.rule, one.resource or ""))
+                else:
+                    unsure.update(about or numbers.values())
+        for number in unsure:
+            found[number] = set(self._told({key: claim}, (places[number],)))
+        return [_rules(one - anywhere) for one in found]
+
+    def _told(self, claims: Claims, placed: Sequence[Assignment]) -> frozenset[tuple[str, str]]:
+        """Return the errors of *placed* as rule and resource."""
+        return frozenset(
+            (one.rule, one.resource or "")
+            for one in self._findings(claims, placed, None)
+            if one.severity is Severity.ERROR
+        )
 
     def aspect(self, rule: str, placed: Assignment) -> Hashable:
         """Return what `Judge.aspect` says."""
@@ -183,3 +238,23 @@ class _Judge:
 def _links(placed: Assignment) -> tuple[str, str]:
     """Return how labels of the link *placed* begin."""
     return (f"link of {placed.instance}", f"{placed.instance} linked by")
+
+
+def _rules(errors: Iterable[tuple[str, str]]) -> frozenset[str]:
+    return frozenset(rule for rule, _ in errors)
+
+
+_ANYONE = ClaimKey(name=ClaimName(""), origin=Origin(file=""))
+
+
+def _shape(claim: Claim) -> Claim:
+    """Return *claim* without its name, and a signal without the places that it lists."""
+    if isinstance(claim, SignalClaim):
+        return replace(claim, key=_ANYONE, lines=Choice(), pins=Choice(), positions=())
+    return replace(claim, key=_ANYONE)
+
+
+def _face(placed: Assignment) -> object:
+    """Return *placed* without the claim that is there."""
+    lines = tuple(use.line for use in placed.lines)
+    return replace(placed, instance=InstanceName(""), claim=ClaimName(""), lines=()), lines

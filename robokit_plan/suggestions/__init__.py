@@ -79,7 +79,7 @@ def suggest_claim(problem: Problem, instance: InstanceName, claim: ClaimName) ->
             locked=asked.locked,
             locked_variants=asked.locked_variants,
         )
-        answer = assign(asked, judge_of(wider, instances))
+        answer = assign(asked, judge_of(wider, asked))
     return Suggestions(
         robot=problem.robot.name,
         profile=problem.profile,
@@ -105,6 +105,6 @@ def _assigned(problem: Problem, plan: Plan | None) -> tuple[HardwareProblem, Har
         for variant in one.manifest.variants
         if chosen.get(one.name) not in {None, variant.name}
     )
-    answer = assign(replace(asked, ruled_out=refused), judge_of(problem, instances))
+    answer = assign(replace(asked, ruled_out=refused), judge_of(problem, asked))
     claims, variants = kept(answer)
     return replace(asked, locked=claims, locked_variants=variants), answer

@@ -132,7 +132,7 @@ def _cost(
     instance = next(one for one in instances if one.name == entry.instance)
     claims, variants = kept(answer)
     asked = replace(hardware_problem(wider, instances), locked=claims, locked_variants=variants)
-    after = assign(asked, judge_of(wider, instances))
+    after = assign(asked, judge_of(wider, asked))
     against = [broken[entry.instance]] if entry.instance in broken else []
     against += [one for one in _errors(findings_without_indices(wider)) if one not in before]
     python: tuple[PythonPin, ...] | None = None

@@ -44,12 +44,15 @@ _EFFORT = 4000
 """So many questions to the judge; robots of which places decide nothing need one."""
 _HARD = 2000
 """Failures after which a set of errors counts as one that cannot be avoided together."""
+_BUDGET = 240
+"""The same where there are so many that they are tried one after the other."""
+_CORES = 4
+"""With more sets of errors of which each cannot be avoided as a whole, those that are let stand are
+chosen one after the other, and may be more than the fewest."""
 _EXACT = 14
-"""With more errors that stand in each other's way, those to let stand are chosen greedily."""
+"""Likewise with more errors in these sets."""
 
-_ANYWHERE = ClaimKey(
-    name=ClaimName("claim"), origin=Origin(file="", line=0, column=0), optional=False, share=None
-)
+_ANYWHERE = ClaimKey(name=ClaimName("claim"), origin=Origin(file=""))
 
 Places = tuple[tuple[int, int], ...]
 """Variables with the bit of a candidate each."""
@@ -155,13 +158,17 @@ class Judged:
         shape = self._shape(variable)
         first = self._space.offsets[index]
         if shape not in self._alone:
-            only = frozenset((variable.key,))
-            anywhere = self._resources((), only)
+            claim = None if variable.request is None else variable.request.claim
+            bits = [
+                bit for bit in bits_of(self._space.masks[index]) if self._space.of_bit[bit].active
+            ]
+            places = [self._assignment(index, bit) for bit in bits]
+            self._asked_so_far += 1
             found: dict[str, int] = {}
-            for bit in bits_of(self._space.masks[index]):
-                if self._space.of_bit[bit].active:
-                    for rule, _ in self._resources(((index, bit),), only) - anywhere:
-                        found[rule] = found.get(rule, 0) | 1 << bit - first
+            told = self._judge.alone(variable.key, claim, places)
+            for bit, rules in zip(bits, told, strict=True):
+                for rule in rules:
+                    found[rule] = found.get(rule, 0) | 1 << bit - first
             self._alone[shape] = found
         return {rule: mask << first for rule, mask in self._alone[shape].items()}
 
@@ -170,8 +177,6 @@ class Judged:
         request = variable.request
         if request is None:
             return variable.key
-        if request.claim.key.share is not None:
-            return (variable.key, request.variant)
         return (id(variable.candidates), replace(request.claim, key=_ANYWHERE))
 
     # --- no-goods -----------------------------------------------------------------------------
@@ -179,6 +184,12 @@ class Judged:
     def _learn(self, errors: Sequence[JudgedError], chosen: Chosen) -> bool:
         """Learn why *errors* are; False: nothing new."""
         fresh = False
+        if not self._alone:
+            # Who has to move may move others: what each makes alone is of use soon.
+            for index in self._asked:
+                if not self._variables[index].choice:
+                    for rule, mask in self.alone(index).items():
+                        fresh |= self._add(rule, ((index, mask),))
         for error in errors:
             named = [
                 index
@@ -188,10 +199,7 @@ class Judged:
             ]
             told = False
             for index in named:
-                mine = 1 << chosen[index]
-                for rule, mask in self.alone(index).items():
-                    told = told or (rule == error.rule and bool(mask & mine))
-                    fresh |= self._add(rule, ((index, mask),))
+                told = told or bool(self.alone(index).get(error.rule, 0) >> chosen[index] & 1)
             if not told:
                 fresh |= self._learn_together(error, named, chosen)
         return fresh
@@ -317,20 +325,69 @@ class Judged:
 
     def _next(self) -> Chosen | None:
         """Return the preferred assignment within what was learned, the fewest errors let stand."""
-        while True:
+        while sum(len(core) > 1 for core in self._cores) <= _CORES:
             standing = self._standing()
+            # Those with hazards come last, so that they are let stand last.
             kept = [one for one in sorted(self._learned) if one not in standing]
             core = self._covered(kept)
             if not core:
                 space, alive = self._within(kept)
-                found = space.solve(self._asked, alive)
+                crowd = space.crowd(self._asked, alive)
+                found = None if crowd else space.solve(self._asked, alive)
                 if found is not None:
                     return self._preferred(space, found, alive)
-                # Those with hazards come first, so that they are let stand last.
-                core = irreducible(self._avoidable, kept[::-1])
+                core = self._core(kept, crowd)
             if not core:
                 return None
             self._cores.append(frozenset(core))
+        return self._greedy()
+
+    def _core(self, kept: Sequence[_Error], crowd: Sequence[int]) -> list[_Error]:
+        """Return some of *kept*, not all avoidable, all but any one are; *crowd*: who is in it."""
+        own = {self._variables[index].key for index in crowd}
+        some = [one for one in kept if len(one.keys) == 1 and one.keys[0] in own]
+        if some and not self._uncrowded(some):
+            return irreducible(self._uncrowded, some[::-1])
+        return irreducible(self._avoidable, kept[::-1])
+
+    def _uncrowded(self, errors: Sequence[_Error]) -> bool:
+        """Whether counting sees nothing against avoiding *errors*, each of one claim."""
+        return not self._space.crowd(self._asked, self._within(errors)[1])
+
+    def _greedy(self) -> Chosen | None:
+        """Return the preferred assignment that avoids what goes together, the gravest first."""
+        kept: list[_Error] = []
+        found = self._space.solve(self._asked, self._alive)
+
+        def grow(more: list[_Error]) -> None:
+            nonlocal kept, found
+            if not more:
+                return
+            space, alive = self._within([*kept, *more])
+            respects = found is not None and self._respects(found, more)
+            again = found if respects else None
+            if again is None and not space.crowd(self._asked, alive):
+                again = space.solve(self._asked, alive, budget=_BUDGET)
+            if again is not None:
+                kept, found = [*kept, *more], again
+            elif len(more) > 1:
+                half = len(more) // 2
+                grow(more[:half])
+                grow(more[half:])
+
+        forced = {error for core in self._cores if len(core) == 1 for error in core}
+        grow([one for one in sorted(self._learned, reverse=True) if one not in forced])
+        if found is None:
+            return None
+        space, alive = self._within(kept)
+        return self._preferred(space, found, alive)
+
+    def _respects(self, chosen: Chosen, errors: Iterable[_Error]) -> bool:
+        return not any(
+            all(mask >> chosen[index] & 1 for index, mask in no_good)
+            for error in errors
+            for no_good in self._learned[error]
+        )
 
     def _within(self, errors: Iterable[_Error]) -> tuple[Space, int]:
         """Return the space without what makes *errors*."""

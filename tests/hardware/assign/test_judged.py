@@ -17,7 +17,7 @@ import pytest
 from ortools.sat.python import cp_model
 
 from robokit_plan.hardware import ClaimKeyPair, HardwareProblem, JudgedError, assign
-from robokit_plan.model import Assignment, ClaimName, InstanceName, VariantName
+from robokit_plan.model import Assignment, Claim, ClaimName, InstanceName, VariantName
 from tests.hardware.build import RPI4, instance, problem, signal
 
 _LINES = tuple(f"gpio{number}" for number in (5, 6, 12, 13, 16, 19, 20, 26, 22, 23, 24, 25, 27, 17))
@@ -49,6 +49,20 @@ class Made(NamedTuple):
             if seen and asked and all(held.get(name) == line for name, line in bad):
                 found.append(JudgedError(f"r{number}", "x", frozenset() if self.unnamed else keys))
         return found
+
+    def alone(
+        self,
+        key: ClaimKeyPair,
+        claim: Claim | None,  # noqa: ARG002  its signature is the engine's
+        places: Sequence[Assignment],
+    ) -> Sequence[frozenset[str]]:
+        return [
+            frozenset(
+                one.rule
+                for one in self.errors([place], {InstanceName("a"): None}, only=frozenset({key}))
+            )
+            for place in places
+        ]
 
     def aspect(self, rule: str, placed: Assignment) -> Hashable:  # noqa: ARG002  its signature is the engine's
         return None
