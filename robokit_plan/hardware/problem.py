@@ -167,7 +167,8 @@ class HardwareAnswer:
     Shape:
         `assignments` sorted by instance, section, claim; `links` what controllers take on the
         board, with the controller's name in place of the instance; `variants` every instance ->
-        its variant; `conflicts` each an irreducible set of claims that cannot go together.
+        its variant; `conflicts` each an irreducible set of claims that cannot go together;
+        `moves` claim of an error that was judged -> `wiring` entries with which it is gone.
     """
 
     assignments: tuple[Assignment, ...]
@@ -177,6 +178,7 @@ class HardwareAnswer:
     conflicts: tuple[tuple[ClaimKeyPair, ...], ...] = ()
     left_out: tuple[ClaimKeyPair, ...] = ()
     free: Free = Free()
+    moves: Mapping[ClaimKeyPair, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

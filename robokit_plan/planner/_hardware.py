@@ -5,7 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from robokit_plan.hardware import Chip as ControllerPins
-from robokit_plan.hardware import HardwareAnswer, HardwareInstance, HardwareProblem, assign
+from robokit_plan.hardware import (
+    ClaimKeyPair,
+    HardwareAnswer,
+    HardwareInstance,
+    HardwareProblem,
+    assign,
+)
 from robokit_plan.hardware.boot import boot_claims, boot_freed
 from robokit_plan.hardware.circuits import ElectricalAnswer, ElectricalProblem, electrical
 from robokit_plan.hardware.electrical.add_ons import add_on_claims
@@ -18,10 +24,12 @@ from robokit_plan.model import (
     ClaimName,
     Controller,
     ControllerName,
+    Finding,
     Instance,
     InstanceName,
     Plan,
     Robot,
+    Severity,
     VariantName,
     Wires,
     part_key,
@@ -161,7 +169,11 @@ def electrical_of(
     asked = _electrical_problem(
         problem, instances, hardware.variants, hardware.assignments + hardware.links
     )
-    return ElectricalAnswer(rails=()) if asked is None else electrical(asked)
+    if asked is None:
+        return ElectricalAnswer(rails=())
+    answer = electrical(asked)
+    told = tuple(_with_moves(one, hardware.moves) for one in answer.findings)
+    return replace(answer, findings=told)
 
 
 def wires(problem: Problem, plan: Plan) -> Wires:
@@ -197,6 +209,29 @@ def _electrical_problem(
         assignments=assignments,
         speeds=bus_speeds(problem.board, problem.robot.system.image, problem.boot_config),
     )
+
+
+def _with_moves(found: Finding, moves: Mapping[ClaimKeyPair, tuple[str, ...]]) -> Finding:
+    """Return an error with those ways to move a claim that were tried, in place of all others."""
+    if found.severity is not Severity.ERROR:
+        return found
+    labels = {place.label for place in found.places}
+    tried = [
+        text
+        for (name, claim), texts in moves.items()
+        if f"{name}.{claim}" in labels
+        for text in texts
+    ]
+    proposed = [text for text in found.repair if _moves(text)]
+    best = [text for text in proposed if text in tried] or tried[:1]
+    at = found.repair.index(proposed[0]) if proposed else 0
+    rest = [text for text in found.repair if text not in proposed]
+    return replace(found, repair=(*rest[:at], *best, *rest[at:]))
+
+
+def _moves(repair: str) -> bool:
+    """Whether *repair* names another place for a claim."""
+    return repair.startswith("wiring: ") and "…" not in repair
 
 
 def hazards_by_word(

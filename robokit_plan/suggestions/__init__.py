@@ -48,7 +48,7 @@ def suggest(
         profile=problem.profile,
         board=problem.board.id,
         free=free_kinds(problem.board, answer),
-        movable=movable_claims(asked, answer),
+        movable=movable_claims(asked, answer, judge=judge_of(problem, asked)),
         variants=other_variants(asked, answer),
         costs=costs_of(problem, answer, plan, ask, broken=broken, step=step),
         together=together(
@@ -70,6 +70,7 @@ def suggest_claim(problem: Problem, instance: InstanceName, claim: ClaimName) ->
         KeyError: No plugin in reach has that instance name.
     """
     asked, answer = _assigned(problem, None)
+    wider = problem
     if all(one.instance != instance for one in problem.robot.chosen(problem.profile)):
         entries = {one.instance: one for one in pool_of(problem)}
         wider = with_one_more(problem, entries[instance])
@@ -85,7 +86,7 @@ def suggest_claim(problem: Problem, instance: InstanceName, claim: ClaimName) ->
         profile=problem.profile,
         board=problem.board.id,
         claim=f"{instance}.{claim}",
-        movable=movable_claims(asked, answer, (instance, claim)),
+        movable=movable_claims(asked, answer, (instance, claim), judge_of(wider, asked)),
     )
 
 

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from robokit_plan.hardware.problem import ClaimKeyPair, HardwareAnswer, HardwareProblem, Judge
+from robokit_plan.hardware.problem import (
+    ClaimKeyPair,
+    HardwareAnswer,
+    HardwareProblem,
+    Judge,
+    JudgedError,
+)
 from robokit_plan.model import (
     Finding,
     InstanceName,
     VariantName,
+    replace,
     sorted_findings,
 )
 
@@ -18,6 +25,7 @@ from ._explain import findings_of
 from ._free import free_of
 from ._judged import Judged
 from ._made import assignment_of
+from ._moves import Moves, moves_of
 from ._optimize import Preference
 from ._repairs import repairs_of
 from ._resources import Candidate
@@ -69,15 +77,20 @@ def assign(problem: HardwareProblem, judge: Judge | None = None) -> HardwareAnsw
                 for signal in space.of_bit[chosen[index]].signals
                 if not signal.shared
             )
-            repairs = repairs_of(problem, view, offers, found, kept, loose, lines)
+            repairs = repairs_of(problem, view, offers, found, kept, loose, lines, judge)
             findings = findings_of(found, repairs, variables, view)
             conflicts = tuple(sorted(one.claims for one in found))
+    errors: Sequence[JudgedError] = ()
     if judge is None:
         chosen = Preference(space, variables, asked, chosen, alive).apply(problem, view)
     else:
-        chosen = Judged(problem, view, space, variables, asked, alive, judge).settled(chosen)
+        judged = Judged(problem, view, space, variables, asked, alive, judge)
+        chosen, errors = judged.settled(chosen)
     pairs = [(variables[index], space.of_bit[chosen[index]]) for index in asked]
-    return _answer(problem, view, pairs, findings, conflicts)
+    moves: Moves = {}
+    if judge is not None and errors:
+        moves = moves_of(problem, view, offers, pairs, judge, errors)
+    return replace(_answer(problem, view, pairs, findings, conflicts), moves=moves)
 
 
 def _answer(

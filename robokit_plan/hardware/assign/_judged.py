@@ -98,22 +98,26 @@ class Judged:
         for index in asked:
             self._index.setdefault(variables[index].key, []).append(index)
 
-    def settled(self, chosen: Chosen) -> Chosen:
-        """Return the preferred assignment with the fewest errors; *chosen* is one that fits."""
+    def settled(self, chosen: Chosen) -> tuple[Chosen, Sequence[JudgedError]]:
+        """
+        Return the preferred assignment with the fewest errors, and these.
+
+        *chosen*: one that fits.
+        """
         preferred = self._preferred(self._space, chosen, self._alive)
-        best: tuple[int, Chosen] | None = None
+        best = (preferred, self._errors_of(preferred))
+        errors = best[1]
         for _ in range(_ROUNDS):
-            errors = self._errors_of(preferred)
-            if best is None or len(errors) < best[0]:
-                best = (len(errors), preferred)
+            # What is left once nothing is learned was let stand, or rests on no place.
             if not errors or self._asked_so_far > _EFFORT or not self._learn(errors, preferred):
-                # What is left was let stand, or rests on no place.
-                return preferred if len(errors) == best[0] else best[1]
+                break
             found = self._next()
             if found is None:
                 break
-            preferred = found
-        return preferred if best is None else best[1]
+            preferred, errors = found, self._errors_of(found)
+            if len(errors) < len(best[1]):
+                best = (preferred, errors)
+        return (preferred, errors) if len(errors) == len(best[1]) else best
 
     def _preferred(self, space: Space, chosen: Chosen, alive: int) -> Chosen:
         asked = self._asked

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from robokit_plan.hardware.boot.options import boot_needs
-from robokit_plan.hardware.problem import ClaimKeyPair, HardwareProblem
+from robokit_plan.hardware.problem import ClaimKeyPair, HardwareProblem, Judge
 from robokit_plan.model import (
     AudioClaim,
     BlockClaim,
     CameraClaim,
     ClaimName,
+    ControllerName,
     I2cClaim,
     OneWireClaim,
     SignalClaim,
@@ -22,6 +23,7 @@ from robokit_plan.model import (
 from ._board_view import BoardView, address_text
 from ._candidates import Offers
 from ._conflicts import Conflict, Conflicts
+from ._made import assignment_of
 from ._requests import ClaimRequest
 from ._resources import Candidate
 from ._search import Space
@@ -47,13 +49,14 @@ def repairs_of(
     kept: Sequence[ClaimKeyPair],
     space: Space,
     used: frozenset[str],
+    judge: Judge | None,
 ) -> Mapping[Conflict, tuple[str, ...]]:
     """
     Return, per conflict, what the builder can type, best first.
 
     Everything offered was solved with all claims that fit and the one that this conflict cost.
     *space*: in which they were found. *used*: lines that the rest of the plan sits on, offered
-    last.
+    last. *judge*: places where a claim makes an error by itself are not offered.
     """
     relaxed = frozenset(
         key
@@ -68,7 +71,7 @@ def repairs_of(
         for place in range(len(one.candidates)):
             if place not in one.extra:
                 own |= 1 << (space.offsets[index] + place)
-    bench = _Bench(problem, view, variables, space, own, used)
+    bench = _Bench(problem, view, variables, space, own, used, judge)
     return {
         conflict: bench.ways_out(conflict, _beside(conflict, conflicts, kept))
         if at < _TRIED
@@ -102,7 +105,9 @@ class _Bench:
         space: Space,
         own: int,
         used: frozenset[str],
+        judge: Judge | None,
     ) -> None:
+        self._judge = judge
         self._view = view
         self._variables = variables
         self._space = space
@@ -145,7 +150,7 @@ class _Bench:
         for index in self._conflicts.members[key]:
             one = self._variables[index]
             request = one.request
-            if request is None or _soldered(request):
+            if request is None or soldered(request):
                 continue
             current = [
                 candidate
@@ -158,8 +163,12 @@ class _Bench:
                 string = candidate.function.startswith("led-string")
                 if string and strings and candidate.function not in strings:
                     continue  # the plugin's library is made for one back end
-                text = _entry(request, candidate, current, self._view)
+                text = wiring_entry(request, candidate, current, self._view)
                 if text is None or text in tried or len(tried) >= _TRIES:
+                    continue
+                if current and not keeps_to_list(request, candidate, self._view):
+                    continue
+                if self._wrong(one, request, candidate):
                     continue
                 tried.add(text)
                 alive = self._own & ~self._space.masks[index]
@@ -172,6 +181,13 @@ class _Bench:
                 head = f"wiring: {{{request.text}: {found[0]}}}"
                 return head if len(found) == 1 else f"{head}, or {listed(found[1:], 'or')}"
         return None
+
+    def _wrong(self, one: Variable, request: ClaimRequest, candidate: Candidate) -> bool:
+        """Whether the claim makes an error by itself at *candidate*."""
+        if self._judge is None:
+            return False
+        place = assignment_of(one, candidate, self._view)
+        return bool(self._judge.alone(one.key, request.claim, (place,))[0])
 
     def _in_order(
         self, one: Variable, request: ClaimRequest, current: Sequence[Candidate]
@@ -253,12 +269,45 @@ def _movable(conflict: Conflict) -> Sequence[ClaimKeyPair]:
     return order[:_MEMBERS]
 
 
-def _soldered(request: ClaimRequest) -> bool:
+def soldered(request: ClaimRequest) -> bool:
     """Whether an add-on board puts the claim at its position: no wire can move it."""
     return request.wiring is None and bool(getattr(request.claim, "positions", ()))
 
 
-def _entry(
+def keeps_to_list(request: ClaimRequest, one: Candidate, view: BoardView) -> bool:
+    """
+    Return whether the claim's own list has *one*; true where it takes any or names one place.
+
+    A list says where a plugin can be; a single place only where it usually is.
+    """
+    claim = request.claim
+    match claim:
+        case SignalClaim(controller=None) | OneWireClaim():
+            lines = {view.find_line(name) for name in claim.lines.options}
+            listed, place = claim.lines, view.find_line(one.resource) in lines
+            if one.port is not None:
+                return True
+        case SignalClaim():
+            listed = claim.pins
+            controller = view.problem.controllers.get(one.controller or ControllerName(""))
+            chip = None if controller is None else view.problem.chip_of(controller)
+            place = one.pin in {
+                pin if chip is None else chip.own_name(pin) for pin in claim.pins.options
+            }
+        case I2cClaim() | SpiClaim():
+            listed, place = claim.bus, one.bus in claim.bus.options
+        case UartClaim():
+            listed, place = claim.port, one.bus in claim.port.options
+        case CameraClaim():
+            listed, place = claim.connector, one.via in claim.connector.options
+        case AudioClaim():
+            listed, place = claim.via, one.via in claim.via.options
+        case _:
+            return True
+    return listed.any or len(listed.options) < 2 or place
+
+
+def wiring_entry(
     request: ClaimRequest, one: Candidate, current: Sequence[Candidate], view: BoardView
 ) -> str | None:
     """Return what to write for *request* under `wiring` to get *one*; None: nothing else."""

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from robokit_plan.hardware.problem import ClaimKeyPair, HardwareAnswer, HardwareProblem
+from robokit_plan.hardware.problem import (
+    ClaimKeyPair,
+    HardwareAnswer,
+    HardwareProblem,
+    Judge,
+)
 from robokit_plan.model import (
     Assignment,
     ClaimName,
@@ -19,7 +24,8 @@ from robokit_plan.model import (
 )
 
 from ._board_view import BoardView
-from ._repairs import _entry
+from ._made import assignment_of
+from ._repairs import wiring_entry
 from ._resources import Candidate
 from ._search import Space
 from ._variables import Variable, offers_of, variables_of
@@ -38,6 +44,7 @@ def movable_claims(
     problem: HardwareProblem,
     answer: HardwareAnswer,
     only: ClaimKeyPair | None = None,
+    judge: Judge | None = None,
 ) -> tuple[MovableClaim, ...]:
     """
     Return every claim that its manifest lets move, with all other places that fit.
@@ -50,6 +57,7 @@ def movable_claims(
         answer: An answer to it; its other claims stay where they are as far as they can.
         only: Limits the answer to one claim, which may have found no place; then places that its
             manifest does not list, and wiring may give, are told too.
+        judge: Places where the claim makes an error by itself, and makes none now, are left out.
     """
     wired = {(one.instance, one.claim) for one in problem.wiring}
     held = {(one.instance, one.claim): one for one in answer.assignments}
@@ -59,9 +67,9 @@ def movable_claims(
         bench = plain
         if key in wired or only is not None:
             kept = tuple(each for each in problem.wiring if (each.instance, each.claim) != key)
-            bench = _Bench(replace(problem, wiring=kept), answer, relaxed=only)
+            bench = _Bench(replace(problem, wiring=kept), answer, only, judge)
         elif bench is None:
-            bench = plain = _Bench(problem, answer)
+            bench = plain = _Bench(problem, answer, judge=judge)
         movable = bench.movable(key, held.get(key), wired=key in wired)
         if movable is not None:
             found.append(movable)
@@ -82,7 +90,9 @@ class _Bench:
         problem: HardwareProblem,
         answer: HardwareAnswer,
         relaxed: ClaimKeyPair | None = None,
+        judge: Judge | None = None,
     ) -> None:
+        self._judge = judge
         self._view = BoardView(problem)
         open_claims = frozenset(() if relaxed is None else (relaxed,))
         offers = offers_of(problem, self._view)
@@ -125,7 +135,10 @@ class _Bench:
         choices = [face for face in places if face != now]
         if not choices:
             return None
-        others = [self._other(index, places[face]) for face in choices]
+        right = self._right(index, [at for face in choices for at in places[face]])
+        others = [
+            self._other(index, [at for at in places[face] if at in right]) for face in choices
+        ]
         return MovableClaim(
             instance=key[0],
             claim=key[1],
@@ -144,6 +157,22 @@ class _Bench:
                 )
             ),
         )
+
+    def _right(self, index: int, places: Sequence[int]) -> frozenset[int]:
+        """Return those of *places* where the claim makes no error by itself, but those it makes."""
+        variable = self._variables[index]
+        if self._judge is None or variable.request is None:
+            return frozenset(places)
+        asked = [variable.candidates[at] for at in places]
+        if index in self._current:
+            asked.append(self._at(index))
+        rules = self._judge.alone(
+            variable.key,
+            variable.request.claim,
+            [assignment_of(variable, one, self._view) for one in asked if one.active],
+        )
+        now = rules[-1] if index in self._current and self._at(index).active else frozenset()
+        return frozenset(at for at, found in zip(places, rules, strict=False) if found <= now)
 
     def _claim(self, key: ClaimKeyPair) -> int | None:
         """Return the claim of *key* in the variant that is planned."""
@@ -224,7 +253,7 @@ class _Bench:
             rewire=place in self._variables[index].extra,
             resource=ResourceName(_named(one.resource, one.port)),
             where=self._where("" if request is None else request.section, one.controller, lines),
-            entry=None if request is None else _entry(request, one, current, self._view),
+            entry=None if request is None else wiring_entry(request, one, current, self._view),
             moves=moves,
             remark="; ".join(
                 dict.fromkeys(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from robokit_plan.hardware.electrical.circuit import Wired, Wiring
+from robokit_plan.hardware.electrical.circuit import Wired, Wiring, pin_listed
 from robokit_plan.hardware.electrical.levels import arriving, contact, logic_of
 from robokit_plan.model import (
     Assignment,
@@ -216,6 +216,9 @@ def _moves(one: _Companion, clash: Clash, setting: ChipSetting) -> list[str]:
             before = len(clashes(one.chip, others, setting))
             for pin in sorted(one.chip.pins.values(), key=_awkward):
                 if any(each.pin and one.chip.find_pin(each.pin) is pin for each in one.uses):
+                    continue
+                claim = None if use.wired is None else use.wired.claim
+                if isinstance(claim, SignalClaim) and not pin_listed(claim, one.chip, pin):
                     continue
                 moved = replace(use, pin=pin.name)
                 if len(clashes(one.chip, (*others, moved), setting)) == before:

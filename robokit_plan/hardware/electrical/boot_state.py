@@ -24,7 +24,7 @@ from robokit_plan.model import (
     ohm_text,
 )
 
-from .circuit import DANGEROUS, Wired, Wiring
+from .circuit import DANGEROUS, Wired, Wiring, line_listed, pin_listed
 from .levels import level_of
 
 _QUIET = frozenset({Function.INPUT, Function.IR_IN, Function.SERVO, Function.LED_STRING})
@@ -164,6 +164,7 @@ def _other_line(wiring: Wiring, one: Wired) -> list[str]:
             and line.pull_at_reset is safe
             and claim.function is Function.OUTPUT
             and not claim.positions
+            and line_listed(claim, line.name)
         ),
         key=lambda line: (
             line.name not in claim.lines.options,
@@ -297,7 +298,10 @@ def _controller_pin(
             f"{where} moves while the {chip.name} starts, and {one.text} {_what(one)} hangs on it",
             places=[one.place],
             why=pin.moves_at_boot,
-            repair=[f"wiring: {{{one.text}: {{pin: {other}}}}}" for other in _quiet_pins(chip)[:1]],
+            repair=[
+                f"wiring: {{{one.text}: {{pin: {other}}}}}"
+                for other in _quiet_pins(chip, claim)[:1]
+            ],
             plugins=[one.instance],
             resource=f"{name} pin {pin.name}",
         )
@@ -322,11 +326,12 @@ def _controller_pin(
         yield _undefined(one, where, claim, f"{name} pin {pin.name}", f"that pin of {name}")
 
 
-def _quiet_pins(chip: Chip) -> list[str]:
+def _quiet_pins(chip: Chip, claim: SignalClaim) -> list[str]:
     return [
         pin.name
         for pin in chip.pins.values()
         if pin.output
+        and pin_listed(claim, chip, pin)
         and pin.reserved is None
         and pin.reserved_if is None
         and pin.strap is None

@@ -12,6 +12,7 @@ from robokit_plan.model import (
     BusName,
     Cell,
     Chip,
+    ChipPin,
     ChipRule,
     Claim,
     Controller,
@@ -21,12 +22,14 @@ from robokit_plan.model import (
     I2cFacts,
     InstanceName,
     LineName,
+    OneWireClaim,
     Origin,
     Part,
     Pin,
     Place,
     Robot,
     RoleName,
+    SignalClaim,
     Supply,
     SupplyName,
     dataclass,
@@ -87,6 +90,22 @@ class Wired:
     def place(self) -> Place:
         """Return where the claim stands, labelled with its name."""
         return Place(origin=self.origin, label=self.text)
+
+
+def line_listed(claim: SignalClaim | OneWireClaim, line: LineName) -> bool:
+    """Whether *claim* may be on *line*: a list says where its plugin can be, one line does not."""
+    listed = claim.lines
+    return listed.any or len(listed.options) < 2 or line in listed.options
+
+
+def pin_listed(claim: SignalClaim, chip: Chip, pin: ChipPin) -> bool:
+    """Whether *claim* may be on *pin*, likewise."""
+    listed = claim.pins
+    return (
+        listed.any
+        or len(listed.options) < 2
+        or any(chip.find_pin(name) is pin for name in listed.options)
+    )
 
 
 class Wiring:

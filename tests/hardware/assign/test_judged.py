@@ -17,6 +17,7 @@ import pytest
 from ortools.sat.python import cp_model
 
 from robokit_plan.hardware import ClaimKeyPair, HardwareProblem, JudgedError, assign
+from robokit_plan.hardware.assign.alternatives import movable_claims
 from robokit_plan.model import Assignment, Claim, ClaimName, InstanceName, VariantName
 from tests.hardware.build import RPI4, instance, problem, signal
 
@@ -186,3 +187,31 @@ def test_an_optional_claim_is_left_out_where_each_of_its_places_is_an_error() ->
     judge = Made([(("c0", "gpio5"),), (("c0", "gpio6"), ("c1", "gpio13")), (("c0", "gpio6"),)])
     answer = assign(problem(RPI4, instance("a", *claims)), judge)
     assert answer.left_out == ((InstanceName("a"), ClaimName("c0")),)
+
+
+def test_a_place_that_is_an_error_is_not_offered() -> None:
+    """Neither as another place of a claim nor as a way out of a collision."""
+    lists = {"c0": ["gpio5", "gpio6", "gpio13"]}
+    judge = Made([(("c0", "gpio6"),)])
+    asked = _problem(lists)
+    answer = assign(asked, judge)
+    (movable,) = movable_claims(asked, answer, judge=judge)
+    assert [one.resource for one in movable.others] == ["gpio13"]
+    (plain,) = movable_claims(asked, answer)
+    assert [one.resource for one in plain.others] == ["gpio6", "gpio13"]
+
+
+def test_moves_are_judged_before_they_are_told() -> None:
+    """A claim on one line may go where it makes no error; a list is kept to."""
+    every = [f"gpio{number}" for number in range(2, 28)]
+    fixed = Made([(("c0", line),) for line in every if line != "gpio23"])
+    answer = assign(_problem({"c0": ["gpio5"]}), fixed)
+    assert answer.moves == {("a", "c0"): ("wiring: {a.c0: gpio23}",)}
+    assert assign(_problem({"c0": ["gpio5", "gpio6"]}), fixed).moves == {}
+
+
+def test_a_collision_is_not_mended_by_leaving_a_list() -> None:
+    """Two claims that list the same two lines as a third: nobody is sent elsewhere."""
+    answer = assign(_problem(dict.fromkeys(("c0", "c1", "c2"), ["gpio5", "gpio6"])))
+    (found,) = [one for one in answer.findings if one.severity.value == "error"]
+    assert not any(text.startswith("wiring:") for text in found.repair)

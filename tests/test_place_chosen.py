@@ -1,0 +1,172 @@
+"""
+Whole robots whose claims list places, or take any: the place that is no error is chosen.
+
+Each class has a robot that can be built, since one place is right, and one that cannot, since none is.
+The repairs of the second kind keep to the claim's own list.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+from robokit_plan.model import Plan, Severity
+from tests.hardware.electric import MAIN, RPI4, RPI5, planned
+
+
+class Case(NamedTuple):
+    """
+    Parts of two robots that differ in a list.
+
+    `good` and `bad`: hardware of one plugin; `rule`: of the bad one's error; `places`: claim ->
+    resource in the good one. `source`: why the places differ.
+    """
+
+    good: str
+    bad: str
+    rule: str
+    places: dict[str, str]
+    source: str
+    board: str = RPI4
+    chip: str = ""
+    robot: str = ""
+
+
+def _signals(text: str, names: str) -> str:
+    return "{signals: {" + ", ".join(f"{name}: {{{text}}}" for name in names) + "}}"
+
+
+def _tones(count: int) -> str:
+    """Return PWM outputs of *count* different frequencies."""
+    return (
+        "{signals: {"
+        + ", ".join(
+            f"t{at}: {{controller: mcu, function: pwm, pin: any, hz: {100 * (at + 1)}}}"
+            for at in range(count)
+        )
+        + "}}"
+    )
+
+
+_MOTOR = "function: output, active: high, drives: motor-driver, hazard: motion, current-ma: 2"
+_CASES = {
+    "hazard at reset": Case(
+        good=f"{{signals: {{enable: {{{_MOTOR}, gpio: [4, 17]}}}}}}",
+        bad=f"{{signals: {{enable: {{{_MOTOR}, gpio: [4, 5]}}}}}}",
+        rule="boot-energised",
+        places={"enable": "gpio17"},
+        source="BCM2711 ARM Peripherals, table 94: gpio0 to gpio8 are pulled up at reset",
+    ),
+    "hazard at reset, the good line held by another": Case(
+        good=f"{{signals: {{enable: {{{_MOTOR}, gpio: [4, 17]}}, "
+        "lid: {function: input, gpio: [17, 27]}}}",
+        bad=f"{{signals: {{enable: {{{_MOTOR}, gpio: [4, 17]}}, "
+        "lid: {function: input, gpio: 17}}}",
+        rule="boot-energised",
+        places={"enable": "gpio17", "lid": "gpio27"},
+        source="as above",
+    ),
+    "level": Case(
+        good="{signals: {sense: {function: input, gpio: [GPIO4_D2, GPIO3_C0]}}}",
+        bad="{signals: {sense: {function: input, gpio: [GPIO4_D2, GPIO4_D4]}}}",
+        rule="level-too-high",
+        places={"sense": "GPIO3_C0"},
+        source="RK3399 board schematics: the bank of GPIO4_D has 3.0 V, GPIO3_C0 3.3 V",
+        board="radxa,rockpi4b",
+    ),
+    "converter beside the radio": Case(
+        good="{signals: {depth: {controller: mcu, function: analog, pin: [25, 26, 32]}}, "
+        "blocks: {air: {controller: mcu, block: wifi}}}",
+        bad="{signals: {depth: {controller: mcu, function: analog, pin: [25, 26]}}, "
+        "blocks: {air: {controller: mcu, block: wifi}}}",
+        rule="converter-blocked",
+        places={"depth": "mcu pin gpio32"},
+        source="ESP-IDF, ADC: ADC2 is used by the radio; gpio25 and 26 are of ADC2, 32 of ADC1",
+        chip="esp32",
+    ),
+    "missing pull": Case(
+        good="{signals: {lid: {controller: mcu, function: input, pull: up, pin: [34, 35, 33]}}}",
+        bad="{signals: {lid: {controller: mcu, function: input, pull: up, pin: [34, 35]}}}",
+        rule="pull-missing",
+        places={"lid": "mcu pin gpio33"},
+        source="ESP32 data sheet, IO_MUX: gpio34 to 39 have no pull",
+        chip="esp32",
+    ),
+    "flash strap": Case(
+        good="{blocks: {bus: {controller: mcu, block: i2c0, pins: {sda: 21, scl: 22}}}, "
+        "signals: {lid: {controller: mcu, function: input, pull: up, pin: any}}}",
+        bad="{blocks: {bus: {controller: mcu, block: i2c0, pull-up-ohm: 4700, "
+        "pins: {sda: 12, scl: 22}}}}",
+        rule="boot-strap",
+        places={},
+        source="ESP32 data sheet, strapping pins: gpio12 high sets the flash to 1.8 V",
+        chip="esp32",
+    ),
+    "slices": Case(
+        good=_tones(8),
+        bad=_tones(9),
+        rule="slice-collision",
+        places={"t0": "mcu pin gpio0", "t1": "mcu pin gpio2", "t7": "mcu pin gpio14"},
+        source="RP2040 data sheet, PWM: eight slices, two outputs of each share a frequency",
+        chip="rp2040",
+    ),
+    "a timer that keeps the servos": Case(
+        good="{signals: {arm: {controller: mcu, function: servo, pin: any}, "
+        "lamp: {controller: mcu, function: pwm, hz: 490, pin: [9, 10, 3]}}}",
+        bad="{signals: {arm: {controller: mcu, function: servo, pin: any}, "
+        "lamp: {controller: mcu, function: pwm, hz: 490, pin: [9, 10]}}}",
+        rule="timer-collision",
+        places={"lamp": "mcu pin D3"},
+        source="ATmega328P data sheet: OC1A, OC1B are of timer 1, which the servo library takes",
+        chip="atmega328p",
+    ),
+    "state machines": Case(
+        good=_signals("function: led-string, leds: 2, gpio: any, shifter: true", "abcde"),
+        bad=_signals("function: led-string, leds: 2, gpio: [5, 6, 12, 13, 16]", "abcde"),
+        rule="state-machines-exhausted",
+        places={"e": "gpio10"},
+        source="RP1 peripherals: one PIO with four state machines; SPI0 sends by gpio10",
+        board=RPI5,
+    ),
+}
+
+
+def _planned(case: Case, hardware: str, folder: Path) -> Plan:
+    robot = MAIN + case.robot
+    if case.chip:
+        robot += f'controllers: {{mcu: {{chip: {case.chip}, link: usb, usb-id: "0bda:2838"}}}}\n'
+    return planned(folder, {"kit": hardware}, board=case.board, robot=robot)
+
+
+def _errors(plan: Plan) -> list[str]:
+    return [one.rule for one in plan.findings if one.severity is Severity.ERROR]
+
+
+@pytest.mark.parametrize("name", _CASES)
+def test_the_right_place_of_a_list_is_chosen(name: str, tmp_path: Path) -> None:
+    """No error, and the place that the source says is right."""
+    case = _CASES[name]
+    plan = _planned(case, case.good, tmp_path)
+    assert _errors(plan) == []
+    placed = {str(one.claim): str(one.resource) for one in plan.assignments}
+    assert {claim: placed[claim] for claim in case.places} == case.places
+
+
+@pytest.mark.parametrize("name", _CASES)
+def test_where_no_place_is_right_the_error_stays(name: str, tmp_path: Path) -> None:
+    """The error of the rule alone, and no repair that leaves the list."""
+    case = _CASES[name]
+    plan = _planned(case, case.bad, tmp_path)
+    assert set(_errors(plan)) == {case.rule}
+    listed = "gpio: [" in case.bad or "pin: [" in case.bad
+    for one in plan.findings:
+        if one.severity is Severity.ERROR and listed:
+            assert not any(text.startswith("wiring:") for text in one.repair), one.repair
+
+
+def test_no_more_errors_than_there_must_be(tmp_path: Path) -> None:
+    """Nine frequencies on eight slices: two outputs collide, and no more."""
+    case = _CASES["slices"]
+    assert _errors(_planned(case, case.bad, tmp_path)) == [case.rule]
