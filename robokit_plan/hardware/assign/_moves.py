@@ -92,7 +92,7 @@ class _Bench:
             told = tried = 0
             for candidate, rules in zip(places, alone, strict=True):
                 text = wiring_entry(request, candidate, current, self._view)
-                if rules & own or text is None or told == _PLACES or tried == _TRIES:
+                if rules or text is None or told == _PLACES or tried == _TRIES:
                     continue
                 tried += 1
                 if self._mends(variable, candidate, own, errors):
@@ -131,6 +131,9 @@ class _Bench:
         """Whether an error of the claim is gone with it at *candidate*, and no other came."""
         placed = {**self._placed, variable.key: assignment_of(variable, candidate, self._view)}
         after = self._judge.errors(tuple(placed.values()), self._variants)
-        still = sum(one.rule in own and variable.key in one.claims for one in after)
-        before = sum(one.rule in own and variable.key in one.claims for one in errors)
-        return len(after) < len(errors) or (len(after) == len(errors) and still < before)
+        before = [one for one in errors if one.rule in own and variable.key in one.claims]
+        still = [one for one in after if one.rule in own and variable.key in one.claims]
+        return len(still) < len(before) and all(
+            any(one.rule == old.rule and one.claims <= old.claims for old in errors)
+            for one in after
+        )

@@ -203,7 +203,7 @@ def test_a_place_that_is_an_error_is_not_offered() -> None:
 
 def test_moves_are_judged_before_they_are_told() -> None:
     """A claim on one line may go where it makes no error; a list is kept to."""
-    every = [f"gpio{number}" for number in range(2, 28)]
+    every = [f"gpio{number}" for number in range(28)]
     fixed = Made([(("c0", line),) for line in every if line != "gpio23"])
     answer = assign(_problem({"c0": ["gpio5"]}), fixed)
     assert answer.moves == {("a", "c0"): ("wiring: {a.c0: gpio23}",)}
@@ -212,6 +212,6 @@ def test_moves_are_judged_before_they_are_told() -> None:
 
 def test_a_collision_is_not_mended_by_leaving_a_list() -> None:
     """Two claims that list the same two lines as a third: nobody is sent elsewhere."""
-    answer = assign(_problem(dict.fromkeys(("c0", "c1", "c2"), ["gpio5", "gpio6"])))
+    answer = assign(_problem({name: ["gpio5", "gpio6"] for name in ("c0", "c1", "c2")}))
     (found,) = [one for one in answer.findings if one.severity.value == "error"]
     assert not any(text.startswith("wiring:") for text in found.repair)
