@@ -218,15 +218,18 @@ def _loose(folder: GitFolder) -> Iterator[tuple[str, str]]:
 
 def _files(folder: Path, name: str) -> Iterator[tuple[str, Path]]:
     """Yield each ordinary file below *folder* with its name; links are not followed."""
-    try:
-        entries = list(os.scandir(folder))
-    except OSError:
-        return
-    for entry in entries:
-        if entry.is_dir(follow_symlinks=False):
-            yield from _files(folder / entry.name, f"{name}/{entry.name}")
-        elif entry.is_file(follow_symlinks=False):
-            yield f"{name}/{entry.name}", folder / entry.name
+    folders = [(folder, name)]
+    while folders:
+        here, called = folders.pop()
+        try:
+            entries = list(os.scandir(here))
+        except OSError:
+            continue
+        for entry in entries:
+            if entry.is_dir(follow_symlinks=False):
+                folders.append((here / entry.name, f"{called}/{entry.name}"))
+            elif entry.is_file(follow_symlinks=False):
+                yield f"{called}/{entry.name}", here / entry.name
 
 
 def _others(folder: GitFolder) -> Iterator[tuple[str, str]]:

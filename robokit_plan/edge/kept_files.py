@@ -232,13 +232,23 @@ def _code(top: str) -> Iterator[tuple[str, FilesState]]:
 
 def _tree(folder: str) -> Iterator[tuple[str, os.stat_result | None]]:
     """Yield path and stamp of every file below *folder*; compiled code is left out."""
-    with os.scandir(folder) as entries:
-        for entry in entries:
+    folders = [folder]
+    while folders:
+        here = folders.pop()
+        try:
+            with os.scandir(here) as entries:
+                found = list(entries)
+        except OSError:
+            if here == folder:
+                raise
+            yield here, None
+            continue
+        for entry in found:
             try:
                 if not entry.is_dir(follow_symlinks=False):
                     yield entry.path, entry.stat()
                 elif entry.name != "__pycache__":
-                    yield from _tree(entry.path)
+                    folders.append(entry.path)
             except OSError:
                 yield entry.path, None
 

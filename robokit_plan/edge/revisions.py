@@ -350,10 +350,16 @@ class _Disk:
         self._folders = {"": True}
 
     def _is_folder(self, name: str) -> bool:
-        if name not in self._folders:
-            above = self._is_folder(name.rpartition("/")[0])
-            self._folders[name] = above and stat.S_ISDIR(self._mode(name))
-        return self._folders[name]
+        # From the nearest one that is known downward: a stranger's tree may be deep.
+        unknown = []
+        while name not in self._folders:
+            unknown.append(name)
+            name = name.rpartition("/")[0]
+        found = self._folders[name]
+        for one in reversed(unknown):
+            found = found and stat.S_ISDIR(self._mode(one))
+            self._folders[one] = found
+        return found
 
     def _mode(self, name: str) -> int:
         try:

@@ -301,7 +301,7 @@ def _wrong(
         case "minItems" | "minProperties":
             want = f"{_title(error)} with at least {error.value} in it"
             got = f"{len(error.instance)} of them" if error.instance else "an empty one"
-        case "maxItems":
+        case "maxItems" | "maxProperties":
             want = f"{_title(error)} with at most {error.value} in it"
             got = f"{len(error.instance)} of them"
         case "maxLength":

@@ -258,6 +258,7 @@ _RULES: dict[str, Callable[[Any, _Root], Verdict]] = {
     "maxLength": lambda value, _: lambda data: not isinstance(data, str) or len(data) <= value,
     "minItems": lambda value, _: lambda data: not isinstance(data, list) or len(data) >= value,
     "maxItems": lambda value, _: lambda data: not isinstance(data, list) or len(data) <= value,
+    "maxProperties": lambda value, _: lambda data: not isinstance(data, dict) or len(data) <= value,
     "minProperties": lambda value, _: lambda data: not isinstance(data, dict) or len(data) >= value,
     "minimum": lambda value, _: lambda data: not _is_number(data) or data >= value,
     "maximum": lambda value, _: lambda data: not _is_number(data) or data <= value,

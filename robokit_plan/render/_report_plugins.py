@@ -228,18 +228,32 @@ def _crowd(names: list[str]) -> Html | None:
     )
 
 
+_DEEPEST = 30
+"""A list within lists that is deeper can neither be read nor drawn."""
+
+
 def _branch(
-    pin: PythonPin, pins: Mapping[DistributionName, PythonPin], seen: set[DistributionName]
+    pin: PythonPin,
+    pins: Mapping[DistributionName, PythonPin],
+    seen: set[DistributionName],
+    depth: int = 1,
 ) -> Html:
-    again = pin.name in seen
-    seen.add(pin.name)
+    again, deep = pin.name in seen, depth >= _DEEPEST
     below = [pins[name] for name in pin.requires if name in pins]
-    note = " (what it needs stands above)" if again and below else ""
+    note = ""
+    if below and again:
+        note = " (what it needs stands above)"
+    elif below and deep:
+        note = " (what it needs stands in the table)"
+    else:
+        seen.add(pin.name)
     return el(
         "li",
         link("dist", pin.name),
         f" {pin.version}{note}",
-        el("ul", [_branch(one, pins, seen) for one in below]) if below and not again else None,
+        el("ul", [_branch(one, pins, seen, depth + 1) for one in below])
+        if below and not (again or deep)
+        else None,
     )
 
 

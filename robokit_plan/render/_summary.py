@@ -149,11 +149,15 @@ def _rail(plan: Plan, at: int) -> str:
 def _silent(rails: Mapping[str, Rail], rail: Rail) -> set[str]:
     """Return what draws from *rail*, or from a rail behind it, and says no current."""
     names: set[str] = set()
-    for load in rail.loads:
-        if load.claim in BEHIND and load.instance in rails:
-            rest = {name: one for name, one in rails.items() if name != rail.name}
-            names |= _silent(rest, rails[load.instance])
-        elif load.typical is None and load.peak is None:
-            board = load.instance == BOARD
-            names.add("the board itself" if board else f"{load.instance}.{load.claim}")
+    seen = {str(rail.name)}
+    left = [rail]
+    while left:
+        for load in left.pop().loads:
+            if load.claim in BEHIND and load.instance in rails:
+                if load.instance not in seen:
+                    seen.add(str(load.instance))
+                    left.append(rails[load.instance])
+            elif load.typical is None and load.peak is None:
+                board = load.instance == BOARD
+                names.add("the board itself" if board else f"{load.instance}.{load.claim}")
     return names

@@ -369,21 +369,18 @@ def _least(feeding: tuple[Supply, ...]) -> int:
 
 def _loop(wiring: Wiring, start: SupplyName) -> tuple[str, ...] | None:
     """Return the ring of supplies through *start*, None where there is none."""
-    trail: list[str] = [start]
-
-    def walk(name: str) -> bool:
+    # Breadth first: the shortest ring, and each supply is looked at once.
+    ways: dict[str, tuple[str, ...]] = {start: (start,)}
+    queue: list[str] = [start]
+    for name in queue:
         supply = wiring.robot.supplies.get(SupplyName(name))
         for target in sorted(supply.feeds) if supply else ():
             if target == start:
-                return True
-            if target in wiring.robot.supplies and target not in trail:
-                trail.append(target)
-                if walk(target):
-                    return True
-                trail.pop()
-        return False
-
-    return tuple(trail) if walk(start) else None
+                return ways[name]
+            if target in wiring.robot.supplies and target not in ways:
+                ways[target] = (*ways[name], target)
+                queue.append(target)
+    return None
 
 
 def _inlet(wiring: Wiring) -> Iterator[Finding]:
