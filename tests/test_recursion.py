@@ -46,6 +46,7 @@ BOUNDED: Mapping[str, str] = {
     "formats.toml.value": "tables of the lock file, as its codec states them",
     "formats.written.extent": _TREE,
     "hardware.assign._conflicts.irreducible.split": "halves: as deep as the logarithm of their number",
+    "hardware.assign._judged.Judged._greedy.grow": "halves, as in `_conflicts`",
     "hardware.chips._timers._fit": "one a pin of a chip",
     "hardware.electrical.power._Rails._supply": "one a supply, of which a robot has at most 100",
     "render._report_html.join": "Html within Html, one step: parts are joined when they are made",

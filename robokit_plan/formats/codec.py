@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from enum import Enum
 from functools import partial
+from math import isfinite
 from typing import Any, Final, Generic, TypeVar, overload
 
 from robokit_plan.model import Alphabet, dataclass, field_defaults
@@ -246,6 +247,8 @@ class Scalar(Shape[str | int | float | bool]):
         """Return it."""
         if not isinstance(raw, str | int | float | bool):
             raise WrongValue("must be text, a number, true or false")
+        if isinstance(raw, float) and not isfinite(raw):
+            raise WrongValue("must be a finite number")
         return raw
 
     def write(self, value: str | float | bool) -> object:

@@ -81,7 +81,8 @@ def plain_value(raw: str) -> tuple[SettingValue, Ambiguity | None]:
     if _LEADING_ZERO.match(raw):
         return int(raw), Ambiguity.LEADING_ZERO
     if _FLOAT.match(raw):
-        value = float(raw)
+        # A zero below zero is zero: nothing of a robot tells them apart.
+        value = float(raw) or 0.0
         if value in {float("inf"), float("-inf")}:
             return raw, Ambiguity.NOT_A_NUMBER
         return value, None if _FLOAT_OF_BOTH.match(raw) else Ambiguity.OTHER_BASE

@@ -1,0 +1,49 @@
+"""Numbers on the edge in a lock file, a few; ``python -m tests.bench.edge_numbers --of lock`` tries all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from robokit_plan.edge.schemas import read_schema
+from tests.edge_lock_numbers import COMMANDS, broken, cases, places, whole
+
+
+def numeric_keys(schema: Any, key: str = "") -> Iterator[str]:
+    """Yield the keys of a schema that may hold a number."""
+    if isinstance(schema, dict):
+        kinds = schema.get("type", ())
+        if {"integer", "number"} & {kinds if isinstance(kinds, str) else "", *kinds}:
+            yield key
+        for word, inner in schema.items():
+            if word in {"properties", "$defs"}:
+                for name, one in inner.items():
+                    yield from numeric_keys(one, name)
+            else:
+                yield from numeric_keys(inner, key)
+    elif isinstance(schema, list):
+        for one in schema:
+            yield from numeric_keys(one, key)
+
+
+def test_every_number_of_the_lock_file_is_tried(tmp_path: Path) -> None:
+    """A new key that holds one has a row in either lock file, or is told here."""
+    tried = {key for text in whole(tmp_path).values() for _, key in places(text)}
+    # Settings and rooms of builds have names of their own for keys.
+    named = {"settings": "leds", "build-room": "spidev"}
+    wanted = {named.get(key, key) for key in numeric_keys(read_schema("lock"))}
+    assert wanted <= tried
+
+
+def test_no_number_breaks_what_rests_on_a_lock_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("ROBOKIT_PLAN_CACHE", str(tmp_path / "cache"))
+    texts = whole(tmp_path)
+    for number, (robot, said, changed) in enumerate(islice(cases(texts, 7), 30)):
+        turned = tuple(COMMANDS[(3 * number + at) % len(COMMANDS)] for at in range(3))
+        assert broken(tmp_path, robot, changed, turned) == [], said
