@@ -247,6 +247,10 @@ def _check_wiring(robot: Robot, manifests: Manifests, passed: set[str]) -> Itera
                 else f"remove {one.instance}.{one.claim} from wiring",
                 plugins=[one.instance] if one.instance in instances else [],
             )
+            continue
+        idle = _idle(_placed(one, robot, manifests), claims[one.claim])
+        if idle is not None:
+            yield idle
     ports = {port.name for port in robot.ports}
     for one in robot.wiring:
         if one.port is None or one.port in ports or not ports:
@@ -262,6 +266,71 @@ def _check_wiring(robot: Robot, manifests: Manifests, passed: set[str]) -> Itera
                 repair=f"wiring: {{{one.instance}.{one.claim}: {{port: {near}}}}}",
                 plugins=[one.instance] if one.instance in instances else [],
             )
+
+
+_PLACES: Mapping[str, tuple[str, ...]] = {
+    "signals": ("gpio", "header", "port"),
+    "one-wire": ("gpio", "header", "port"),
+    "i2c": ("bus", "address", "port"),
+    "spi": ("bus", "select", "port"),
+    "uart": ("port", "bus"),
+    "i2s": ("bus", "port"),
+    "blocks": ("bus", "gpio", "header"),
+    "camera": ("connector",),
+    "usb": ("port",),
+    "audio": ("via",),
+    "ports": ("port",),
+}
+"""Section of a claim -> the keys of `wiring` that say where it goes."""
+
+
+def _idle(one: Wiring, claims: list[Claim]) -> Finding | None:
+    """Return what is wrong where an entry says something that its claim does not listen to."""
+    given = {
+        "gpio": one.line,
+        "header": one.position,
+        "bus": one.bus,
+        "address": one.address,
+        "select": one.select,
+        "port": one.port,
+        "pin": one.pin,
+        "connector": one.connector,
+        "via": one.via,
+    }
+    heard = {key for claim in claims for key in _heard_by(claim)}
+    idle = [key for key, value in given.items() if value is not None and key not in heard]
+    if not idle:
+        return None
+    kept = {key: value for key, value in given.items() if value is not None and key in heard}
+    words = ", ".join(f"{key}: {_shown_place(key, value)}" for key, value in kept.items())
+    name = f"{one.instance}.{one.claim}"
+    many = len(idle) > 1
+    return finding(
+        "wiring-idle",
+        Severity.ERROR,
+        f"`{'` and `'.join(idle)}` {'say' if many else 'says'} nothing about {shown(name)}",
+        places=[one.origin],
+        why=f"where it goes is said by {listed([f'`{key}`' for key in _ordered(heard)], 'or')}",
+        repair=f"wiring: {{{name}: {{{words}}}}}   in place of {name}"
+        if words
+        else f"remove {name} from wiring",
+        plugins=[one.instance],
+    )
+
+
+def _heard_by(claim: Claim) -> tuple[str, ...]:
+    if getattr(claim, "controller", None) is not None:
+        return ("pin",)
+    return _PLACES.get(SECTION_OF[type(claim)], ())
+
+
+def _ordered(keys: set[str]) -> list[str]:
+    order = ("gpio", "header", "pin", "bus", "address", "select", "port", "connector", "via")
+    return [key for key in order if key in keys]
+
+
+def _shown_place(key: str, value: object) -> str:
+    return f"0x{value:02x}" if key == "address" and isinstance(value, int) else str(value)
 
 
 def _instance_unknown(key: str, name: str, one: Wiring, known: list[str]) -> Finding:

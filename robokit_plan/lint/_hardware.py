@@ -12,11 +12,16 @@ from robokit_plan.model import (
     Hazard,
     I2cClaim,
     Manifest,
+    Origin,
     Place,
+    PowerClaim,
     Severity,
     SignalClaim,
     UartClaim,
+    current_text,
     finding,
+    frequency_text,
+    listed,
     volt_text,
 )
 
@@ -115,6 +120,115 @@ def check_levels(manifest: Manifest) -> Iterator[Finding]:
                 repair=[_divider(claim.volts), "shifter: true, with a level shifter fitted"],
                 plugins=[manifest.plugin],
             )
+
+
+def check_idle_keys(manifest: Manifest) -> Iterator[Finding]:
+    """What a signal says is of its kind: a servo has no LEDs, an input no frequency."""
+    for claim in claims(manifest):
+        if not isinstance(claim, SignalClaim):
+            continue
+        string = claim.function is Function.LED_STRING
+        idle = [
+            key
+            for key, said in (
+                ("leds", claim.leds is not None and not string),
+                ("ma-per-led", claim.ma_per_led is not None and not string),
+                ("brightness", claim.brightness != _FULL and not string),
+                ("dma", claim.dma is not None and not string),
+                ("hz", claim.frequency is not None and claim.function in _STILL),
+                ("divider-ohm", claim.divider_ohm is not None and claim.function not in _READ),
+            )
+            if said
+        ]
+        if idle:
+            words = listed([f"`{key}`" for key in idle])
+            yield finding(
+                "key-idle",
+                Severity.WARNING,
+                f"{words} of {claim.key.name} {'say' if len(idle) > 1 else 'says'} nothing: its "
+                f"function is {claim.function.value}",
+                places=[claim.key.origin],
+                why="it is passed over, and whoever wrote it counted on it",
+                repair=[f"remove {key} from {claim.key.name}" for key in idle],
+                plugins=[manifest.plugin],
+            )
+
+
+_FULL = 255
+_READ = frozenset({Function.INPUT, Function.IR_IN, Function.ANALOG})
+_STILL = frozenset(
+    {Function.INPUT, Function.OUTPUT, Function.LED_STRING, Function.ANALOG, Function.IR_IN}
+)
+"""Functions without a frequency of their own."""
+
+
+def check_ranges(manifest: Manifest) -> Iterator[Finding]:
+    """What has two ends has them in order: currents, bands, pulses."""
+    for claim in claims(manifest):
+        name = claim.key.name
+        if isinstance(claim, PowerClaim) and claim.typical is not None:
+            highest = max(
+                (one for one in (claim.peak, claim.stall) if one is not None), default=None
+            )
+            if highest is not None and highest < claim.typical:
+                yield peak_below_typical(
+                    str(name),
+                    claim.typical,
+                    highest,
+                    claim.key.origin,
+                    f"hardware: {{power: {{{name}: {{peak-ma: {claim.typical}}}}}}}   in the "
+                    f"manifest of {manifest.plugin}, or its true figures",
+                    [manifest.plugin],
+                )
+        radio = getattr(claim, "radio", None)
+        if radio is not None and radio.band_khz is not None:
+            low, high = radio.band_khz
+            if low > high:
+                yield finding(
+                    "band-reversed",
+                    Severity.ERROR,
+                    f"the band of {name} begins at {low / 1000:g} and ends at {high / 1000:g} MHz",
+                    places=[claim.key.origin],
+                    why="no transmitter is within it, and nothing can be said of its power",
+                    repair=f"band-mhz: [{high / 1000:g}, {low / 1000:g}]   of {name}",
+                    plugins=[manifest.plugin],
+                )
+        if isinstance(claim, SignalClaim) and claim.function is Function.SERVO:
+            hertz = claim.frequency
+            if hertz is not None and not _SLOWEST_SERVO <= hertz <= _FASTEST_SERVO:
+                yield finding(
+                    "pulse-rate-odd",
+                    Severity.WARNING,
+                    f"{name} is a servo that gets {frequency_text(hertz)}",
+                    places=[claim.key.origin],
+                    why=f"servos take {_SLOWEST_SERVO} to {_FASTEST_SERVO} pulses a second, most "
+                    "of them 50; with more their electronics run hot",
+                    repair=[f"hz: 50   of {name}", f"function: pwm   of {name}, where it is none"],
+                    plugins=[manifest.plugin],
+                )
+
+
+_SLOWEST_SERVO, _FASTEST_SERVO = 30, 560
+"""
+Pulses a second: analogue servos take 50, digital ones up to 333, narrow-band ones 560.
+
+Source: common practice, no source
+"""
+
+
+def peak_below_typical(
+    name: str, typical: int, peak: int, place: Origin, repair: str, plugins: list[str]
+) -> Finding:
+    """Return the finding about a load whose highest current is below its usual one."""
+    return finding(
+        "peak-below-typical",
+        Severity.ERROR,
+        f"{name} draws {current_text(typical)} as a rule and {current_text(peak)} at most",
+        places=[place],
+        why="a peak is the most that it draws: supplies, wires and fuses would be planned too weak",
+        repair=repair,
+        plugins=plugins,
+    )
 
 
 # E12 values (IEC 60063), lower arm of a divider whose upper arm is 10 kilohm.

@@ -17,7 +17,7 @@ from robokit_plan.model import (
 from ._about import check_behaviour, check_license, check_summary, check_version
 from ._assets import check_assets
 from ._code import check_behaviour_object, check_imports, check_unread
-from ._hardware import check_addresses, check_hazards, check_levels
+from ._hardware import check_addresses, check_hazards, check_idle_keys, check_levels, check_ranges
 from ._lines import check_fixed_lines, check_known_lines
 from ._names import check_names
 from ._relations import (
@@ -52,6 +52,8 @@ RULES = (
     check_debian,
     check_addresses,
     check_levels,
+    check_idle_keys,
+    check_ranges,
     check_hazards,
     check_fixed_lines,
     check_assets,

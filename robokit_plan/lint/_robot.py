@@ -17,12 +17,13 @@ from robokit_plan.model import (
     finding,
     is_archive_address,
     is_relative_path,
+    listed,
     near_names,
     sorted_findings,
 )
 
 from ._assets import urlsplit_scheme
-from ._hardware import FIRST_ADDRESS, LAST_ADDRESS, why_reserved
+from ._hardware import FIRST_ADDRESS, LAST_ADDRESS, peak_below_typical, why_reserved
 from ._secrets import lint_text
 
 
@@ -206,6 +207,47 @@ def check_addresses(robot: Robot) -> Iterator[Finding]:
         )
 
 
+def check_board_current(robot: Robot) -> Iterator[Finding]:
+    """What the board draws at most is no less than what it draws as a rule."""
+    typical, peak = robot.system.board_typical, robot.system.board_peak
+    if typical is not None and peak is not None and peak < typical:
+        yield peak_below_typical(
+            "the board",
+            typical,
+            peak,
+            robot.system.places.get("board-ma", robot.origin),
+            f"system: {{board-ma: {{peak: {typical}}}}}   in robot.yaml, or its true figures",
+            [],
+        )
+
+
+def check_links(robot: Robot) -> Iterator[Finding]:
+    """What a controller says of its link is of that kind of link."""
+    for controller in robot.controllers.values():
+        link = controller.link or ""
+        idle = [
+            key
+            for key, said in (
+                ("address", controller.address is not None and not link.startswith("i2c")),
+                ("usb-id", controller.usb_id is not None and link != "usb"),
+                ("usb-serial", controller.usb_serial is not None and link != "usb"),
+                ("baud", controller.baud is not None and link.startswith(("i2c", "spi"))),
+            )
+            if said
+        ]
+        if idle:
+            words = listed([f"`{key}`" for key in idle])
+            yield finding(
+                "key-idle",
+                Severity.WARNING,
+                f"{words} of {controller.name} {'say' if len(idle) > 1 else 'says'} nothing: "
+                + (f"its link is {link}" if link else "it has no link"),
+                places=[controller.origin],
+                why="it is passed over, and whoever wrote it counted on it",
+                repair=[f"remove {key} from {controller.name}" for key in idle],
+            )
+
+
 def check_stray_controllers(
     robot: Robot, manifests: Mapping[PluginName, Manifest]
 ) -> Iterator[Finding]:
@@ -250,5 +292,7 @@ RULES = (
     check_snapshot,
     check_program,
     check_addresses,
+    check_board_current,
+    check_links,
 )
 """Rules that need nothing but the robot file."""

@@ -240,19 +240,37 @@ def test_a_foreign_module_that_is_loaded_is_named(skiff: Skiff, tmp_path: Path, 
         )
 
 
+def git(folder: Path, words: str) -> None:
+    subprocess.run(
+        ["git", "-c", "user.name=n", "-c", "user.email=n@n.example", *words.split()],
+        cwd=folder,
+        check=True,
+        capture_output=True,
+    )
+
+
 # --- diff -------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("side", [("bench", "show"), ("robot.yaml", "other/robot.yaml"), ()])
+@pytest.mark.parametrize(
+    "side",
+    [("bench", "show"), ("robot.yaml", "other/robot.yaml"), (), ("HEAD",), ("HEAD~1", "HEAD")],
+)
 def test_a_diff_shows_what_is_new_and_ends_with_1(
     dinghy: Path, command: Command, side: tuple[str, ...]
 ) -> None:
-    """In each format, between profiles, robot files, and from a lock file."""
+    """In each format: between profiles, robot files, revisions, and from a lock file."""
     robot = (dinghy / "robot.yaml").read_text()
     assert command("lock").status == 0
     wrong = robot.replace("  - horn\n", "  - horn\n  - mast\n")
     if side == ():
         (dinghy / "robot.yaml").write_text(wrong)
+    elif "HEAD" in side:
+        for words in ("init -q", "add -A", "commit -qm one"):
+            git(dinghy, words)
+        (dinghy / "robot.yaml").write_text(wrong)
+        if len(side) == 2:
+            git(dinghy, "commit -qam two")
     else:
         (dinghy / "robot.yaml").write_text(robot + "  show: [leak, horn, mast]\n")
         (dinghy / "other").mkdir()
@@ -270,7 +288,7 @@ def test_a_diff_shows_what_is_new_and_ends_with_1(
     done = command("diff", *side, "--format", "markdown")
     assert done.status == 1
     assert "**new findings**" in done.out
-    if side:
+    if len(side) == 2:
         done = command("diff", *reversed(side))
         assert done.status == 0
         assert "gone  error pin-collision: gpio17 is claimed twice\n" in done.out

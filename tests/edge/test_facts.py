@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -427,3 +427,75 @@ def test_every_hazard_has_a_caution() -> None:
 def test_the_digest_tells_data_apart() -> None:
     assert re.fullmatch(r"[0-9a-f]{64}", facts_digest())
     assert facts_digest() == facts_digest()
+
+
+# --- no quantity is nothing ---------------------------------------------------------------------
+
+NUMBERED = {
+    "channel": "channels are counted from zero",
+    "channels": "likewise",
+    "offset": "lines of a chip are counted from zero",
+    "spare": "channels of a DMA block",
+    "usual": "likewise",
+    "strap_span": "steps of an address, which may go down",
+}
+"""Numeric keys of the facts' schemas that are no quantities, so that 0 is one of their values."""
+
+
+def _numeric(schema: Any, key: str = "") -> Iterator[tuple[str, Mapping[str, Any]]]:
+    if isinstance(schema, dict):
+        kinds = schema.get("type", ())
+        if {"integer", "number"} & {kinds if isinstance(kinds, str) else "", *kinds}:
+            yield key, schema
+        for word, inner in schema.items():
+            outer = word in {"items", "properties", "anyOf", "oneOf", "additionalProperties"}
+            yield from _numeric(inner, key if outer or word == "patternProperties" else word)
+    elif isinstance(schema, list):
+        for one in schema:
+            yield from _numeric(one, key)
+
+
+@pytest.mark.parametrize(
+    "file", sorted(DATA.rglob("*.schema.json")), ids=lambda file: str(file.name)
+)
+def test_no_quantity_of_the_facts_can_be_nothing(file: Path) -> None:
+    """Currents, levels, resistances and sizes divide others: 0 would end in a fault of our own."""
+    found = dict(_numeric(json.loads(file.read_text("utf-8"))))
+    assert found
+    for key, schema in _numeric(json.loads(file.read_text("utf-8"))):
+        least = schema.get("minimum", schema.get("exclusiveMinimum", 0))
+        assert key in NUMBERED or least > 0 or "exclusiveMinimum" in schema, key
+
+
+@pytest.mark.parametrize("name", ["electrical.yaml", "machine/capacity.yaml"])
+def test_no_figure_without_a_schema_is_nothing(name: str) -> None:
+    def leaves(value: Any) -> Iterator[float]:
+        if isinstance(value, dict):
+            value = list(value.values())
+        if isinstance(value, list):
+            for one in value:
+                yield from leaves(one)
+        elif isinstance(value, int | float) and not isinstance(value, bool):
+            yield value
+
+    found = list(leaves(plain_yaml.load((DATA / name).read_text("utf-8"))))
+    assert found
+    assert min(found) > 0
+
+
+def test_what_has_two_ends_has_them_in_order() -> None:
+    """Supplies of parts, bands, thresholds: the least first."""
+    for part in read_parts().values():
+        assert part.supply is None or part.supply[0] < part.supply[1], part.name
+    facts = read_electrical()
+    assert facts.back_power[0] < facts.back_power[1]
+    for band in facts.radio_bands:
+        assert band.band_khz[0] < band.band_khz[1], band
+    for cell in facts.cells.values():
+        assert cell.empty < cell.nominal < cell.full
+    for board in map(read_board, board_ids()):
+        family = board.family
+        if family.low_max is not None and family.high_min is not None:
+            assert family.low_max < family.high_min
+        if family.pull_ohm is not None:
+            assert family.pull_ohm[0] <= family.pull_ohm[1]

@@ -188,7 +188,7 @@ def test_a_profile_is_chosen_by_name() -> None:
         ),
         (
             "measured: {gpio1: high}",
-            "schema: `gpio1` of `measured` must be a voltage in volts, such as `3.3`, not `high`",
+            "schema: `gpio1` of `measured` must be the level of a line in volts, such as `3.3`, not `high`",
         ),
         ("program: {user: robot}", "schema: `program` lacks `run`"),
         (
