@@ -14,6 +14,7 @@ from .electrical.hazards import check_hazards
 from .electrical.i2c_bus import check_i2c
 from .electrical.levels import check_levels
 from .electrical.power import budgets, check_power
+from .electrical.pulls import check_pulls
 from .electrical.pulses import check_pulses
 
 __all__ = ["ElectricalAnswer", "ElectricalProblem", "Wired", "electrical"]
@@ -47,6 +48,7 @@ def electrical(problem: ElectricalProblem) -> ElectricalAnswer:
                 *check_boot_state(wiring),
                 *check_i2c(wiring),
                 *check_controllers(wiring),
+                *check_pulls(wiring),
                 *check_pulses(wiring),
                 *check_add_ons(wiring),
                 *check_hazards(wiring),

@@ -30,6 +30,12 @@ class LoadLevel:
             return self.high
         return Millivolt(supply * self.high_percent // 100)
 
+    def low_max(self, supply: Millivolt) -> Millivolt | None:
+        """Return the highest level that surely reads as low at *supply*."""
+        if self.low_percent is None:
+            return self.low
+        return Millivolt(supply * self.low_percent // 100)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Cell:

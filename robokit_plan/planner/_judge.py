@@ -64,6 +64,7 @@ _SUMS = frozenset(
 
 _ASPECTS: Mapping[str, Callable[[Assignment], Hashable]] = {
     "gpio-total-overload": lambda placed: ("on", placed.controller),
+    "pull-conflict": lambda placed: ("on", placed.controller),
     "state-machines-exhausted": lambda placed: ("made by", placed.function),
     "chip-exhausted": lambda placed: ("on", placed.controller, placed.bus),
     **{rule: lambda placed: ("from", placed.port, "hdmi" in placed.resource) for rule in _SUMS},

@@ -42,6 +42,12 @@ TOLERANCE_PERCENT = 5
 _PULL_UP_PERCENT = 10
 """Through a pull-up resistor only microamperes flow; so much above the limit is a warning."""
 _FIVE_VOLT = Millivolt(5000)
+_INPUTS = frozenset({None, "motor-driver"})
+"""What is driven where the other side is a logic input, unless it says a voltage above 3.3 V."""
+_ABOVE_SUPPLY = Millivolt(300)
+"""An input of most CMOS parts bears so much above its supply (common practice, no source)."""
+_PUBLISHED_AT = Millivolt(3300)
+"""Supply at which families publish what their inputs read."""
 _UPPER_OHM = Ohm(10_000)
 _E12 = (1000, 1200, 1500, 1800, 2200, 2700, 3300, 3900, 4700, 5600, 6800, 8200)
 _LOWER = tuple(sorted((*(one // 10 for one in _E12), *_E12, *(10 * one for one in _E12))))
@@ -108,6 +114,41 @@ def margin(high: Millivolt, load: LoadLevel, supply: Millivolt) -> int | None:
     return None if wanted is None else high - wanted
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reading:
+    """What an input surely reads as low up to, and as high from, mV."""
+
+    low: Millivolt
+    high: Millivolt
+
+    def judged(self, level: Millivolt) -> Severity | None:
+        """
+        Return how bad *level* is as a high level; None: it is surely read.
+
+        An error where it is nearer to a low one: inputs switch between the two bounds.
+        """
+        if level >= self.high:
+            return None
+        return Severity.WARNING if 2 * level >= self.low + self.high else Severity.ERROR
+
+
+def reading_of(wiring: Wiring, logic: Millivolt, kind: str = "cmos") -> Reading | None:
+    """Return what an input of *kind* with a supply of *logic* mV reads; None: not known."""
+    load = wiring.problem.electrical.loads[kind]
+    low, high = load.low_max(logic), load.high_min(logic)
+    return None if low is None or high is None else Reading(low=low, high=high)
+
+
+def _board_reading(wiring: Wiring, level: Level) -> Reading | None:
+    """Return what a line of the board reads: what its family publishes, else by its supply."""
+    family = wiring.board.family
+    if level.logic is None:
+        return None
+    if level.logic == _PUBLISHED_AT and family.low_max and family.high_min:
+        return Reading(low=family.low_max, high=family.high_min)
+    return reading_of(wiring, level.logic)
+
+
 def check_levels(wiring: Wiring) -> Iterator[Finding]:
     """Return what does not fit in voltage."""
     yield from _unknown(wiring)
@@ -118,6 +159,12 @@ def check_levels(wiring: Wiring) -> Iterator[Finding]:
     for name, controller, chip in wiring.controllers():
         if chip is not None:
             yield from _link(wiring, name, controller, chip)
+            logic = logic_of(wiring, controller, chip)
+            for one in wiring.on_controller(name):
+                if logic is None or getattr(one.claim, "shifter", False):
+                    continue
+                if isinstance(one.claim, SignalClaim):
+                    yield from _controller_pin(wiring, one, one.claim, chip, logic)
 
 
 def level_of(wiring: Wiring, line: LineName) -> Level:
@@ -213,8 +260,9 @@ def _board_claim(wiring: Wiring, one: Wired) -> Iterator[Finding]:
             if back is not None:
                 yield from _input(wiring, one, back, claim.volts, claim.volts)
             out = uses.get("mosi") or uses.get("sclk")
-            if out is not None and claim.volts > Millivolt(3300):
+            if out is not None:
                 yield from _too_low(wiring, one, out, claim.volts, "cmos")
+                yield from _too_much(wiring, one, out, claim.volts)
         case BlockClaim():
             # Which way its signals run is not said: each may be driven from outside.
             for use in one.assignment.lines:
@@ -262,6 +310,7 @@ def _input(
         return  # nobody knows its level, which is an error of its own
     severity = judged(arrives, level, through_pull_up=pull_up)
     if severity is None or level.most is None:
+        yield from _unread(wiring, one, line, source, arrives)
         return
     divided_down = arrives != source
     way = "pulls" if pull_up else "puts"
@@ -280,6 +329,48 @@ def _input(
         plugins=[one.instance],
         resource=line,
     )
+
+
+def _unread(
+    wiring: Wiring, one: Wired, line: LineName, source: Millivolt, arrives: Millivolt
+) -> Iterator[Finding]:
+    """Yield where what arrives may not be read as high by the board."""
+    level = level_of(wiring, line)
+    reading = _board_reading(wiring, level)
+    severity = None if reading is None else reading.judged(arrives)
+    if reading is None or severity is None or level.logic is None:
+        return
+    ratio = getattr(one.claim, "divider_ohm", None)
+    yield finding(
+        "level-too-low",
+        severity,
+        f"{one.text} puts {volt_text(arrives)} on {wiring.at(line)}, which surely reads high from "
+        f"{volt_text(reading.high)} on",
+        places=[one.place],
+        why=f"{volt_text(source)} x {ratio[1]} / ({ratio[0]} + {ratio[1]})"
+        if ratio
+        else f"at {volt_text(level.logic)} a level below {volt_text(reading.low)} is surely low, "
+        "and what lies between may be either",
+        repair=_higher(one, source, level.logic, reading),
+        plugins=[one.instance],
+        resource=line,
+    )
+
+
+def _higher(one: Wired, source: Millivolt, logic: Millivolt, reading: Reading) -> list[str]:
+    if not isinstance(one.claim, SignalClaim | UartClaim):
+        return [
+            one.typed(
+                f"volts: {_volts(logic)}",
+                f"with a level shifter, or a module for {volt_text(logic)}",
+            )
+        ]
+    shifter = one.typed("shifter: true", "with a level shifter fitted")
+    if one.claim.divider_ohm is None:
+        return [shifter]
+    upper, lower = divider_for(source, logic)
+    better = divided(source, upper, lower) >= reading.high
+    return [*([one.typed(f"divider-ohm: [{upper}, {lower}]")] if better else []), shifter]
 
 
 def _lower(one: Wired, source: Millivolt, most: Millivolt, *, pull_up: bool) -> list[str]:
@@ -319,8 +410,9 @@ def _output(wiring: Wiring, one: Wired, claim: SignalClaim, line: LineName) -> I
     if claim.function is Function.LED_STRING:
         supply = _fed_with(wiring, claim)
         yield from _too_low(wiring, one, line, Millivolt(max(supply, claim.volts)), "led-string")
-    elif claim.volts > Millivolt(3300):
+    elif claim.drives in _INPUTS or claim.volts > Millivolt(3300):
         yield from _too_low(wiring, one, line, claim.volts, "cmos")
+        yield from _too_much(wiring, one, line, claim.volts)
 
 
 def _fed_with(wiring: Wiring, claim: SignalClaim) -> Millivolt:
@@ -340,18 +432,21 @@ def _too_low(
     wiring: Wiring, one: Wired, line: LineName, supply: Millivolt, kind: str
 ) -> Iterator[Finding]:
     """Yield where the line's high level may not be read as high on the other side."""
-    level, load = level_of(wiring, line), wiring.problem.electrical.loads[kind]
-    if level.logic is None:
+    level, reading = level_of(wiring, line), reading_of(wiring, supply, kind)
+    load = wiring.problem.electrical.loads[kind]
+    if level.logic is None or reading is None or not level.confirmed:
         return
-    short = margin(level.logic, load, supply)
-    if short is None or short >= 0:
+    ratio = one.claim.divider_ohm if isinstance(one.claim, SignalClaim) else None
+    given = level.logic if ratio is None else divided(level.logic, *ratio)
+    severity = reading.judged(given)
+    if severity is None:
         return
     keys = isinstance(one.claim, SignalClaim | UartClaim)
     yield finding(
         "level-too-low",
-        Severity.WARNING,
-        f"{one.text} wants {volt_text(level.logic - short)} for a high level, {wiring.at(line)} "
-        f"gives {volt_text(level.logic)}",
+        severity,
+        f"{one.text} wants {volt_text(reading.high)} for a high level, {wiring.at(line)} "
+        f"gives {volt_text(given)}",
         places=[one.place],
         why=f"at {volt_text(supply)} such an input surely reads high from "
         f"{load.high_percent or 0} percent of its supply on: it may work on the bench and fail "
@@ -371,14 +466,45 @@ def _too_low(
     )
 
 
+def _too_much(wiring: Wiring, one: Wired, line: LineName, supply: Millivolt) -> Iterator[Finding]:
+    """Yield where the line's high level is more than the other side is built for."""
+    level = level_of(wiring, line)
+    ratio = one.claim.divider_ohm if isinstance(one.claim, SignalClaim) else None
+    if level.logic is None or not level.confirmed:
+        return
+    given = level.logic if ratio is None else divided(level.logic, *ratio)
+    if given * 100 <= supply * (100 + TOLERANCE_PERCENT):
+        return
+    upper, lower = divider_for(level.logic, supply)
+    signal = isinstance(one.claim, SignalClaim)
+    yield finding(
+        "level-too-high",
+        Severity.WARNING if given <= supply + _ABOVE_SUPPLY else Severity.ERROR,
+        f"{wiring.at(line)} puts {volt_text(given)} on {one.text}, which is built for "
+        f"{volt_text(supply)}",
+        places=[one.place],
+        why="a level above its supply flows into the chip through its protection, and can "
+        "destroy it",
+        repair=[
+            *([one.typed(f"divider-ohm: [{upper}, {lower}]")] if signal else []),
+            one.typed("shifter: true", "with a level shifter fitted")
+            if isinstance(one.claim, SignalClaim | UartClaim)
+            else one.typed(f"volts: {_volts(level.logic)}", "with a level shifter fitted"),
+        ],
+        plugins=[one.instance],
+        resource=line,
+    )
+
+
 def _uart(
     wiring: Wiring, one: Wired, claim: UartClaim, uses: dict[str, LineName]
 ) -> Iterator[Finding]:
     receive, send = uses.get("rx"), uses.get("tx")
     if receive is not None:
         yield from _input(wiring, one, receive, claim.volts, arriving(claim))
-    if send is not None and not claim.shifter and claim.volts > Millivolt(3300):
+    if send is not None and not claim.shifter:
         yield from _too_low(wiring, one, send, claim.volts, "cmos")
+        yield from _too_much(wiring, one, send, claim.volts)
 
 
 def _i2c(
@@ -389,8 +515,11 @@ def _i2c(
         return
     if claim.pull_up_ohm is not None and _lift(wiring, claim, line) is not None:
         return  # told once for all modules of the bus
-    if claim.volts > Millivolt(3300):
-        yield from _too_low(wiring, one, line, claim.volts, "i2c")
+    yield from _too_low(wiring, one, line, claim.volts, "i2c")
+    known = wiring.board.lines.get(line)
+    if claim.pull_up_ohm is not None and known is not None and known.external_pull_up is None:
+        # Nothing but the module's pull-ups makes the high level.
+        yield from _unread(wiring, one, line, claim.volts, claim.volts)
 
 
 def _lift(wiring: Wiring, claim: I2cClaim, line: LineName) -> Severity | None:
@@ -506,6 +635,53 @@ def logic_of(wiring: Wiring, controller: Controller, chip: Chip) -> Millivolt | 
     if supply is not None:
         return supply.volts
     return Millivolt(3300) if wiring.supply_name(controller.supply) == "3V3" else _FIVE_VOLT
+
+
+def _controller_pin(
+    wiring: Wiring, one: Wired, claim: SignalClaim, chip: Chip, logic: Millivolt
+) -> Iterator[Finding]:
+    """Yield high levels that the controller may not read, or may not be read from it."""
+    if one.assignment is None or not one.assignment.lines:
+        return
+    pin = f"pin {one.assignment.lines[0].line} of {one.assignment.controller}"
+    if claim.function in OUTPUTS:
+        string = claim.function is Function.LED_STRING
+        if not string and claim.drives not in _INPUTS and claim.volts <= Millivolt(3300):
+            return
+        supply = Millivolt(max(_fed_with(wiring, claim), claim.volts)) if string else claim.volts
+        reading = reading_of(wiring, supply, "led-string" if string else "cmos")
+        level = logic if claim.divider_ohm is None else divided(logic, *claim.divider_ohm)
+        repair = [
+            one.typed("shifter: true", "with a buffer that takes TTL levels (74HCT, 74AHCT) fitted")
+        ]
+        text = f"gives {volt_text(level)}"
+    elif claim.function in {Function.INPUT, Function.IR_IN} and not contact(claim):
+        # Chips that run at any supply are of the AVR kind; see `_link`.
+        reading = reading_of(wiring, logic, "atmega" if chip.logic is None else "cmos")
+        level = arriving(claim) or logic
+        repair = [] if reading is None else _higher(one, claim.volts, logic, reading)
+        text = f"sees {volt_text(level)}"
+    else:
+        return
+    severity = None if reading is None else reading.judged(level)
+    if reading is None or severity is None:
+        return
+    ratio = claim.divider_ohm
+    source = logic if claim.function in OUTPUTS else claim.volts
+    yield finding(
+        "level-too-low",
+        severity,
+        f"{pin} {text} for {one.text}, a high level is surely read from "
+        f"{volt_text(reading.high)} on",
+        places=[one.place],
+        why=f"{volt_text(source)} x {ratio[1]} / ({ratio[0]} + {ratio[1]})"
+        if ratio
+        else f"a level below {volt_text(reading.low)} is surely low, and what lies between may be "
+        "either",
+        repair=repair,
+        plugins=[one.instance],
+        resource=f"{one.assignment.controller} pin {one.assignment.lines[0].line}",
+    )
 
 
 def bears(pin: ChipPin, chip: Chip, level: Millivolt, logic: Millivolt | None) -> bool | None:

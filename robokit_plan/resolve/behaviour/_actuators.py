@@ -11,6 +11,7 @@ from robokit_plan.model import (
     Claim,
     Controller,
     Finding,
+    Function,
     Hazard,
     Instance,
     InstanceName,
@@ -19,6 +20,7 @@ from robokit_plan.model import (
     PluginName,
     Robot,
     Severity,
+    SignalClaim,
     VariantName,
     dataclass,
     finding,
@@ -89,6 +91,7 @@ def actuator_findings(
     findings.extend(_commanders(robot, actuators, commands))
     findings.extend(_unknown(robot, actuators, commands, known))
     findings.extend(_guards(robot, actuators, instances, known))
+    findings.extend(_plain(_claims(instances, variants), actuators))
     return tuple(findings)
 
 
@@ -396,3 +399,56 @@ def _guards(
                 plugins=[one.instance.name],
                 resource=one.name,
             )
+
+
+_ALONE = frozenset({Hazard.MOTION, Hazard.HEAT})
+"""Hazards that somebody must declare an actuator for: its safe state, its switch, its guard."""
+
+
+def _plain(
+    claims: Iterable[tuple[Instance, Claim]], actuators: list[_Actuator]
+) -> Iterator[Finding]:
+    """Yield what moves or heats by a claim of its own, with no actuator declared for it."""
+    said = {(one.instance.name, one.claim.hazard) for one in actuators}
+    for instance, claim in claims:
+        hazard = _hazard_of(claim)
+        if hazard not in _ALONE or (instance.name, hazard) in said:
+            continue
+        name = claim.key.name
+        heats = hazard is Hazard.HEAT
+        keys = "safe-state: cold, guard: over-temperature" if heats else "safe-state: stopped"
+        yield finding(
+            "guard-missing" if heats else "inhibit-missing",
+            Severity.ERROR if heats else Severity.WARNING,
+            f"{name} of {instance.name} heats and nothing watches its temperature"
+            if heats
+            else f"{name} of {instance.name} moves something and no hardware switch stops it",
+            places=[Place(origin=claim.key.origin, label=f"{instance.name}.{name}")],
+            why="no actuator of its manifest has hazard heat, which would name a guard"
+            if heats
+            else "no actuator is declared for it, whose safe state a switch would bring about",
+            repair=[
+                f"hardware: {{actuators: {{{name}-{_LOADS[hazard]}: {{hazard: {hazard.value}, "
+                f"{keys}}}}}}}   in the manifest of {instance.manifest.plugin}"
+                + (", for a plugin that provides that" if heats else ""),
+                *([f"robokit-plan disable {instance.name}"] if heats else []),
+            ],
+            plugins=[instance.name],
+            resource=name,
+        )
+
+
+_LOADS = {Hazard.MOTION: "drive", Hazard.HEAT: "heater"}
+_READ = frozenset({Function.INPUT, Function.IR_IN, Function.ANALOG})
+
+
+def _hazard_of(claim: Claim) -> Hazard:
+    """Return by what *claim* can hurt; what only reads cannot."""
+    if isinstance(claim, ActuatorClaim) or (
+        isinstance(claim, SignalClaim) and claim.function in _READ
+    ):
+        return Hazard.NONE
+    if isinstance(claim, SignalClaim) and claim.drives == "heater":
+        return Hazard.HEAT
+    hazard: Hazard = getattr(claim, "hazard", Hazard.NONE)
+    return hazard
