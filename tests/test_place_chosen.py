@@ -122,6 +122,50 @@ _CASES = {
         source="ATmega328P data sheet: OC1A, OC1B are of timer 1, which the servo library takes",
         chip="atmega328p",
     ),
+    "a serial port at an input-only pin": Case(
+        good="{blocks: {gps: {controller: mcu, block: uart1, pins: {tx: [34, 17, 4], rx: 35}}}}",
+        bad="{blocks: {gps: {controller: mcu, block: uart1, pins: {tx: [34, 36], rx: 35}}}}",
+        rule="function-missing",
+        places={"gps": "mcu uart1"},
+        source="ESP32 data sheet, IO_MUX: gpio34 to 39 are inputs only",
+        chip="esp32",
+    ),
+    "a bus at the flash strap": Case(
+        good="{blocks: {bus: {controller: mcu, block: i2c0, pins: {sda: [12, 21], scl: 22}}}}",
+        bad="{blocks: {bus: {controller: mcu, block: i2c0, pins: {sda: 12, scl: 22}}}}",
+        rule="boot-strap",
+        places={"bus": "mcu i2c0"},
+        source="ESP32 data sheet: gpio12 high at reset sets the flash to 1.8 V; UM10204: a free "
+        "bus is high",
+        chip="esp32",
+    ),
+    "a serial line that idles high at the flash strap": Case(
+        good="{blocks: {gps: {controller: mcu, block: uart1, pins: {tx: any, rx: any}}}}",
+        bad="{blocks: {gps: {controller: mcu, block: uart1, pins: {tx: 4, rx: 12}}}}",
+        rule="boot-strap",
+        places={"gps": "mcu uart1"},
+        source="as above; a serial line is high while nobody sends (common practice, no source)",
+        chip="esp32",
+    ),
+    "pins of the module's flash": Case(
+        good="{blocks: {bus: {controller: mcu, block: spi2, "
+        "pins: {sclk: any, mosi: any, miso: any, cs: any}}}}",
+        bad="{blocks: {bus: {controller: mcu, block: spi2, "
+        "pins: {sclk: 6, mosi: 13, miso: 14, cs: 15}}}}",
+        rule="pin-reserved",
+        places={"bus": "mcu spi2"},
+        source="ESP-IDF, GPIO: gpio6 to 11 are wired to the module's flash",
+        chip="esp32",
+    ),
+    "any pins of a chip without a matrix": Case(
+        good="{blocks: {gps: {controller: mcu, block: uart1, pins: {tx: any, rx: any}}}, "
+        "signals: {a: {controller: mcu, function: output, pin: 4}}}",
+        bad="{blocks: {gps: {controller: mcu, block: uart1, pins: {tx: 4, rx: 6}}}}",
+        rule="function-missing",
+        places={"gps": "mcu uart1"},
+        source="RP2040 data sheet, table 2: UART1 TX at gpio4, 8, 20, 24, RX at gpio5, 9, 21, 25",
+        chip="rp2040",
+    ),
     "state machines": Case(
         good=_signals("function: led-string, leds: 2, gpio: any, shifter: true", "abcde"),
         bad=_signals("function: led-string, leds: 2, gpio: [5, 6, 12, 13, 16]", "abcde"),
@@ -170,3 +214,22 @@ def test_no_more_errors_than_there_must_be(tmp_path: Path) -> None:
     """Nine frequencies on eight slices: two outputs collide, and no more."""
     case = _CASES["slices"]
     assert _errors(_planned(case, case.bad, tmp_path)) == [case.rule]
+
+
+def test_a_controllers_bus_is_none_of_the_boards(tmp_path: Path) -> None:
+    """Serial ports of a controller take no line of the board's ports of the same name."""
+    hardware = (
+        "{blocks: {a: {controller: mcu, block: [uart0, uart1], pins: {tx: any, rx: any}}, "
+        "b: {controller: mcu, block: uart1, pins: {tx: any, rx: any}}}, "
+        "signals: {lid: {function: input, gpio: 14}, leak: {function: input, gpio: 15}}}"
+    )
+    case = _CASES["slices"]
+    plan = planned(
+        tmp_path,
+        {"kit": hardware},
+        robot=f'{MAIN}controllers: {{mcu: {{chip: {case.chip}, link: usb, usb-id: "0bda:2838"}}}}\n',
+        bare=True,
+    )
+    assert _errors(plan) == []
+    buses = {str(one.claim): one.bus for one in plan.assignments if one.section == "blocks"}
+    assert buses == {"a": "uart0", "b": "uart1"}

@@ -81,14 +81,19 @@ class Chip:
     Shape:
         `pins` in the order of its documents; `functions` pin -> words of `Function` that it can
         do, a missing pin can do `input`, `output`, `servo`; `special` pin -> why it is better
-        kept free; `aliases` other names of a pin.
+        kept free; `reserved` pins that are not among `pins` -> what they serve; `aliases` other
+        names of a pin; `outlets` pin -> bus and signal that come out there; `matrix`: any bus
+        comes out at any pin.
     """
 
     name: str
     pins: tuple[str, ...]
     functions: Mapping[str, frozenset[str]] = field(default_factory=dict)
     special: Mapping[str, str] = field(default_factory=dict)
+    reserved: Mapping[str, str] = field(default_factory=dict)
     aliases: Mapping[str, str] = field(default_factory=dict)
+    outlets: Mapping[str, frozenset[tuple[str, str]]] = field(default_factory=dict)
+    matrix: bool = False
 
     def own_name(self, pin: str) -> str:
         """Return what the chip's documents call *pin*; *pin* itself where they know none."""
@@ -96,7 +101,7 @@ class Chip:
             return pin
         wanted = pin.casefold()
         names = {one.casefold(): real for one, real in self.aliases.items()}
-        names.update({one.casefold(): one for one in self.pins})
+        names.update({one.casefold(): one for one in (*self.pins, *self.reserved)})
         return names.get(wanted, pin)
 
 

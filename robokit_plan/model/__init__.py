@@ -63,6 +63,8 @@ from ._claim import (
 )
 from ._code import PluginCode
 from ._controller import (
+    RECEIVING,
+    SENDING,
     Chip,
     ChipFunction,
     ChipPin,
@@ -508,7 +510,9 @@ __all__ = [
     "RoleName",
     "RuleName",
     "RunTimeClash",
+    "RECEIVING",
     "SECTION_OF",
+    "SENDING",
     "SdistFact",
     "Setting",
     "SettingValue",

@@ -8,6 +8,11 @@ from ._claim import Pull
 from ._units import Milliamp, Millivolt
 from ._value import dataclass, field
 
+SENDING = frozenset({"tx", "sclk", "sck", "mosi", "cs", "csn", "cs0", "rts", "sda", "scl"})
+"""Signals of buses that a chip drives, and..."""
+RECEIVING = frozenset({"rx", "miso", "cts", "sda"})
+"""... those that it reads."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ChipFunction:

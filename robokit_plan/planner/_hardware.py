@@ -145,9 +145,22 @@ def _pins_of(chip: Chip) -> ControllerPins:
         )
         if why:
             special[name] = why
+    for name, one in chip.pins.items():
         aliases.update(dict.fromkeys(one.aliases, name))
     return ControllerPins(
-        name=chip.name, pins=tuple(free), functions=functions, special=special, aliases=aliases
+        name=chip.name,
+        pins=tuple(free),
+        functions=functions,
+        special=special,
+        reserved={
+            name: one.reserved for name, one in chip.pins.items() if one.reserved is not None
+        },
+        aliases=aliases,
+        outlets={
+            name: frozenset((each.bus, each.signal) for each in one.functions)
+            for name, one in free.items()
+        },
+        matrix=chip.matrix,
     )
 
 

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice, product
 
-from robokit_plan.model import BlockClaim, BusName, LineName, SignalClaim, near_names
+from robokit_plan.hardware.problem import Chip
+from robokit_plan.model import (
+    RECEIVING,
+    SENDING,
+    BlockClaim,
+    BusName,
+    LineName,
+    SignalClaim,
+    listed,
+    near_names,
+)
 
 from ._board_view import BoardView, Rejection
 from ._devices import find_controller
@@ -117,21 +127,42 @@ def _on_controller(
         return
     name, controller = found
     chip = view.problem.chip_of(controller)
-    choices: list[Sequence[str]] = []
-    for _, pins in claim.pins:
-        real = [pin if chip is None else chip.own_name(pin) for pin in pins]
-        lost = [pin for pin in real if chip is not None and pin not in chip.pins]
-        if chip is not None and len(lost) == len(real):
-            yield Rejection(
-                rule="line-missing",
-                message=f"{name}: {chip.name} has no pin {', '.join(lost)}",
-                why=f"its pins: {', '.join(chip.pins)}",
-                resource=f"{name} pin {lost[0]}",
-            )
-            return
-        choices.append([pin for pin in real if pin not in lost])
+    free = any("any" in pins for _, pins in claim.pins)
+    if free and chip is None:
+        yield Rejection(
+            rule="chip-unknown",
+            message=f"no facts about chip {controller.chip} of {name}",
+            why="without them the planner cannot choose a pin",
+            resource=name,
+        )
+        return
+    fixed = _fixed(request, name, chip, view)
     for option, block in enumerate(claim.blocks):
+        choices: list[Sequence[str]] = []
+        for signal, pins in claim.pins:
+            if "any" in pins and chip is not None:
+                able = [pin for pin in chip.pins if _serves(chip, pin, block, signal)]
+                able.sort(key=lambda pin: (pin in fixed, pin in chip.special))
+                choices.append(able[: _most(len(claim.pins))])
+                if not able:
+                    yield Rejection(
+                        rule="function-missing",
+                        message=f"{name}: no pin of {chip.name} can be {block} {signal}",
+                        why="it has no such outlet",
+                        resource=f"{name} {block}",
+                    )
+                continue
+            real = [pin if chip is None else chip.own_name(pin) for pin in pins]
+            lost = [] if chip is None else [pin for pin in real if pin not in chip.pins]
+            if chip is not None and len(lost) == len(real):
+                yield _lost(name, chip, lost[0])
+                return
+            choices.append([pin for pin in real if pin not in lost])
+        apart = False
         for rank, pins in enumerate(islice(product(*choices), _WAYS)):
+            if len(set(pins)) < len(pins):
+                continue
+            apart = True
             yield Candidate(
                 uses=tuple(Use(Resource(Kind.PIN, name, pin)) for pin in pins),
                 resource=f"{name} {block}",
@@ -139,8 +170,66 @@ def _on_controller(
                 bus=BusName(block),
                 controller=name,
                 function="block",
-                option=option + rank,
+                option=option if free else option + rank,
+                cost=100 * sum(pin in chip.special for pin in pins) if chip is not None else 0,
             )
+        if not apart and all(choices):
+            signals = [signal for signal, _ in claim.pins]
+            yield Rejection(
+                rule="pin-collision",
+                message=f"{name}: {listed(signals)} of {block} are at one pin",
+                why="one pin carries one signal at a time",
+                resource=f"{name} pin {choices[0][0]}",
+            )
+
+
+def _most(signals: int) -> int:
+    """Return how many pins are looked at for each of *signals* that any pin may serve."""
+    return max(signals, int(_WAYS ** (1 / signals)))
+
+
+def _lost(name: str, chip: Chip, pin: str) -> Rejection:
+    if pin in chip.reserved:
+        return Rejection(
+            rule="pin-reserved",
+            message=f"{name}: pin {pin} of {chip.name} is not free",
+            why=f"it serves {chip.reserved[pin]}",
+            resource=f"{name} pin {pin}",
+        )
+    return Rejection(
+        rule="line-missing",
+        message=f"{name}: {chip.name} has no pin {pin}",
+        why=f"its pins: {', '.join(chip.pins)}",
+        resource=f"{name} pin {pin}",
+    )
+
+
+def _serves(chip: Chip, pin: str, block: str, signal: str) -> bool:
+    """Whether *signal* of *block* comes out at *pin*."""
+    if not chip.matrix:
+        return (block, signal) in chip.outlets.get(pin, frozenset())
+    able = chip.functions.get(pin, frozenset())
+    return ("output" in able or signal not in SENDING) and (
+        "input" in able or signal not in RECEIVING
+    )
+
+
+def _fixed(request: ClaimRequest, name: str, chip: Chip | None, view: BoardView) -> frozenset[str]:
+    """Return the pins of *name* that other claims cannot do without."""
+    found = set()
+    for one in view.problem.instances:
+        for claim in one.claims:
+            if (one.name, claim.key.name) == request.key or chip is None:
+                continue
+            if isinstance(claim, SignalClaim) and claim.controller is not None:
+                choices: list[Sequence[str]] = [claim.pins.options]
+            elif isinstance(claim, BlockClaim) and claim.controller is not None:
+                choices = [pins for _, pins in claim.pins if "any" not in pins]
+            else:
+                continue
+            if view.problem.roles.get(claim.controller, claim.controller) == name:
+                found |= {chip.own_name(pins[0]) for pins in choices if len(pins) == 1}
+    return frozenset(found)
 
 
 def analog_candidates(

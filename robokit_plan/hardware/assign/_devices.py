@@ -238,6 +238,12 @@ def pin_candidates(
 
 
 def _pin_fault(chip: Chip, pin: str, function: Function) -> tuple[str, str, str] | None:
+    if pin in chip.reserved:
+        return (
+            "pin-reserved",
+            f"pin {pin} of {chip.name} is not free",
+            f"it serves {chip.reserved[pin]}",
+        )
     if pin not in chip.pins:
         return (
             "line-missing",

@@ -57,6 +57,7 @@ _TELLING = (
     "strap-missing",
     "controller-missing",
     "chip-unknown",
+    "pin-reserved",
     "line-missing",
     "position-missing",
     "line-unusable",

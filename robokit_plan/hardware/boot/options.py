@@ -28,6 +28,10 @@ class Placed(Protocol):
         """Bus or block; None for plain lines."""
 
     @property
+    def controller(self) -> str | None:
+        """The companion whose pin or bus it is, or whose link; None: the board's own."""
+
+    @property
     def channel(self) -> object:
         """Channel of the block; None where it has none."""
 
@@ -51,6 +55,8 @@ def boot_ways(board: Board, vocabulary: BootVocabulary | None, release: str) -> 
 def boot_needs(section: str, one: Placed) -> tuple[str, ...]:
     """Return what has to be switched on for *one*; plain lines, USB and the like need nothing."""
     function = one.function
+    if one.controller is not None and section != "controllers":
+        return ()  # a companion's own bus is none of the board's, whatever it is called
     match section:
         case "i2c" | "spi" | "uart" | "blocks" | "i2s" | "controllers":
             return () if one.bus is None else (one.bus,)

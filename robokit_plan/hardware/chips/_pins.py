@@ -6,9 +6,26 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
 from robokit_plan.hardware.electrical.levels import bears, divider_for
-from robokit_plan.model import Active, Chip, ChipPin, Millivolt, Pull, Severity, volt_text
+from robokit_plan.model import (
+    RECEIVING,
+    SENDING,
+    Active,
+    Chip,
+    ChipPin,
+    Millivolt,
+    Pull,
+    Severity,
+    volt_text,
+)
 
-from ._uses import BUSES, DRIVING, READING, ChipSetting, Clash, PinUse
+from ._uses import (
+    BUSES,
+    DRIVING,
+    READING,
+    ChipSetting,
+    Clash,
+    PinUse,
+)
 
 _BLOCKING = "wifi"
 """The radio that takes a converter (`Chip.wifi_blocks`)."""
@@ -116,7 +133,7 @@ def _able(chip: Chip, pin: ChipPin, use: PinUse) -> Iterator[Clash]:
         uses=(use,),
         why=(
             "it has no output driver"
-            if not pin.output and use.kind in DRIVING
+            if not pin.output and (use.kind in DRIVING or use.signal in SENDING)
             else f"besides plain input and output it has {', '.join(own)}"
             if own
             else "it has no such function",
@@ -146,7 +163,9 @@ def _can(chip: Chip, pin: ChipPin, use: PinUse) -> bool:
             )
         case kind if kind in BUSES:
             if chip.matrix and kind != "usb":
-                return pin.input or pin.output
+                return (pin.output or use.signal not in SENDING) and (
+                    pin.input or use.signal not in RECEIVING
+                )
             return any(
                 one.kind == kind and use.bus in {None, one.bus} and use.signal in {None, one.signal}
                 for one in pin.functions
@@ -240,13 +259,14 @@ def _too_high(chip: Chip, pin: ChipPin, use: PinUse, setting: ChipSetting) -> It
     if use.kind == "analog":
         wrong = use.volts > most
         why = "the converter ends at the supply, and in analogue mode no pin bears more"
-    elif use.kind in {"input", "ir-in", "interrupt", "encoder"}:
+    elif use.kind in {"input", "ir-in", "interrupt", "encoder"} or use.signal in RECEIVING:
         wrong = bears(pin, chip, use.volts, logic) is False
         why = "a level above its supply flows into the chip through its protection"
     else:
         return
     if wrong:
         upper, lower = divider_for(use.volts, most)
+        shifted = (f"volts: {most / 1000:g}",)
         yield Clash(
             rule="level-too-high",
             severity=Severity.ERROR,
@@ -255,7 +275,9 @@ def _too_high(chip: Chip, pin: ChipPin, use: PinUse, setting: ChipSetting) -> It
             uses=(use,),
             why=(why,),
             resource=pin.name,
-            repair=(f"divider-ohm: [{upper}, {lower}]", "shifter: true"),
+            repair=shifted
+            if use.kind in BUSES
+            else (f"divider-ohm: [{upper}, {lower}]", "shifter: true"),
         )
 
 

@@ -17,6 +17,8 @@ from robokit_plan.model import (
 READING = frozenset({"input", "interrupt", "encoder", "ir-in"})
 DRIVING = frozenset({"output", "pwm", "servo", "tone", "led-string", "ir-out", "clock"})
 BUSES = frozenset({"i2c", "uart", "spi", "can", "usb"})
+IDLE_HIGH = frozenset({("uart", "rx"), ("can", "rx"), ("i2c", "sda"), ("i2c", "scl")})
+"""Signals that the other side or the bus's own resistors hold high while nobody sends."""
 SERVO_HZ = Hertz(50)
 
 

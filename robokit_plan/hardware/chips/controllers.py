@@ -26,6 +26,7 @@ from robokit_plan.model import (
 )
 
 from ._links import check_links, place_of
+from ._uses import IDLE_HIGH
 from .clashes import ChipSetting, Clash, PinUse, clashes
 
 _KINDS: Mapping[Function, str] = {
@@ -120,13 +121,14 @@ def _of_block(
     if not assignment.lines:
         yield use
     for line in assignment.lines:
+        high = claim.pull_up_ohm is not None or (use.kind, line.signal) in IDLE_HIGH
         yield replace(
             use,
             text=f"{line.signal} of {one.text}",
             pin=str(line.line),
             signal=line.signal,
-            pull=Pull.NONE if claim.pull_up_ohm is None else Pull.UP,
-            outside=claim.pull_up_ohm is not None,
+            pull=Pull.UP if high else Pull.NONE,
+            outside=high,
         )
 
 
