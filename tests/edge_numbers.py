@@ -56,7 +56,7 @@ supplies:
 ports: [{name: P1, kind: 5V, lines: {io: gpio22}, supply: main, volts: 3.3, count: 1}]
 add-ons: {shield: {size: 40, header: [37], id-eeprom: 0x50}}
 measured: {gpio5: 3.3}
-program: {run: "python -m odd", user: robot, log: {keep: 2}}
+program: {run: "python -m http.server", user: robot, log: {keep: 2}}
 """
 PLUGINS = {
     "lamp": """\

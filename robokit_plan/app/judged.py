@@ -8,12 +8,13 @@ from typing import NamedTuple
 
 from robokit_plan.app.rule_kinds import rule_kinds
 from robokit_plan.edge.facts import board_ids, read_board
-from robokit_plan.edge.lint_targets import LintReading, LintTarget
+from robokit_plan.edge.lint_targets import LintReading, LintTarget, program_is_there
 from robokit_plan.edge.python_facts import read_python_facts
 from robokit_plan.formats.comments import yaml_comments
 from robokit_plan.formats.unreadable import UnreadableFile
 from robokit_plan.lint import (
     actuators_of,
+    check_program_file,
     debian_names,
     distribution_of,
     lint_manifest,
@@ -212,7 +213,14 @@ def _findings(target: LintTarget, reading: LintReading, known: _Known) -> Iterab
             headers=known.headers,
         )
     elif target.robot is not None:
-        yield from lint_robot(target.robot, reading.manifests, text=target.text)
+        robot = target.robot
+        yield from lint_robot(robot, reading.manifests, text=target.text)
+        yield from check_program_file(
+            robot,
+            reading.manifests,
+            there=program_is_there(target.path.parent, robot),
+            standard=known.facts.standard_of(robot.system.release, robot.system.python),
+        )
         yield from _collisions(target)
     else:
         yield from lint_text(target.text, target.name)

@@ -8,7 +8,7 @@ from robokit_plan.model import Finding, Severity
 
 if TYPE_CHECKING:
     from robokit_plan.edge.reading import Reading
-    from robokit_plan.model import LineComment, Manifest, PythonFacts, RuleName
+    from robokit_plan.model import LineComment, Manifest, RuleName
 
 _SAID_BY_THE_PLAN = frozenset({"level-too-high", "line-nowhere", "machine-contradicts"})
 """Errors of a manifest alone that planning tells with more: the claim's line, the other plugin."""
@@ -23,13 +23,24 @@ def lint_errors(reading: Reading) -> tuple[Finding, ...]:
     Args:
         reading: Of a robot file that has a usable form.
     """
+    from robokit_plan.edge.lint_targets import program_is_there
+    from robokit_plan.edge.python_facts import read_python_facts
     from robokit_plan.formats.comments import yaml_comments
-    from robokit_plan.lint import lint_robot, settle
+    from robokit_plan.lint import check_program_file, lint_robot, settle
 
     robot = reading.robot
     assert robot is not None  # noqa: S101  the caller looked
     text = reading.texts[reading.file.name]
-    found = list(lint_robot(robot, reading.manifests, text=text))
+    facts = read_python_facts()
+    found = [
+        *lint_robot(robot, reading.manifests, text=text),
+        *check_program_file(
+            robot,
+            reading.manifests,
+            there=program_is_there(reading.root, robot),
+            standard=facts.standard_of(robot.system.release, robot.system.python),
+        ),
+    ]
     comments = list(yaml_comments(text, reading.file.name))
     for name in dict.fromkeys(entry.plugin for entry in reading.enabled):
         manifest = reading.manifests.get(name)
@@ -57,6 +68,8 @@ def _of_plugin(reading: Reading, manifest: Manifest) -> tuple[list[Finding], lis
     from robokit_plan.formats.comments import yaml_comments
     from robokit_plan.lint import check_removed_imports, lint_manifest
 
+    assert reading.robot is not None  # noqa: S101  the caller looked
+    system = reading.robot.system
     file = manifest.origin.file
     text = reading.texts.get(file, "")
     code = read_code((reading.root / file).parent, manifest.folder)
@@ -64,17 +77,9 @@ def _of_plugin(reading: Reading, manifest: Manifest) -> tuple[list[Finding], lis
     found = lint_manifest(
         manifest, text=text, code=code, facts=facts, program=program_names(reading.root)
     )
-    found += tuple(check_removed_imports(manifest, code, facts, _python(reading, facts)))
+    python = facts.python_of(system.release, system.python)
+    found += tuple(check_removed_imports(manifest, code, facts, python))
     return [*found], [*code.comments, *yaml_comments(text, file)]
-
-
-def _python(reading: Reading, facts: PythonFacts) -> str:
-    """Return the version of Python on the target, such as ``3.13``."""
-    robot = reading.robot
-    assert robot is not None  # noqa: S101  the caller looked
-    release = facts.releases.get(robot.system.release)
-    own = "" if release is None else ".".join(release.python.split(".")[:2])
-    return robot.system.python or own
 
 
 def _rules() -> frozenset[RuleName]:

@@ -330,7 +330,11 @@ def problem_of(
         read_link_rules,
         read_parts,
     )
-    from robokit_plan.edge.machine_facts import read_machine_facts, read_source_keys
+    from robokit_plan.edge.machine_facts import (
+        read_machine_facts,
+        read_machine_names,
+        read_source_keys,
+    )
     from robokit_plan.edge.python_facts import read_python_facts
     from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.model import Place, Severity, finding
@@ -373,6 +377,16 @@ def problem_of(
         boot_config=_boot_config(reading),
         digests=_digests(reading, facts_digest()),
         machine_facts=read_machine_facts(),
+        machine_names=read_machine_names(
+            robot.system.release,
+            robot.system.image,
+            (
+                needs.machine
+                for entry in reading.enabled
+                if (manifest := reading.manifests.get(entry.plugin)) is not None
+                for needs in (manifest.base, *(one.needs for one in manifest.variants))
+            ),
+        ),
         source_keys=read_source_keys(robot, reading.root),
     )
 

@@ -72,6 +72,9 @@ def board_from(
         memory_sizes_mb=tuple((entry["memory_mb"] or {}).get("sizes", ())),
         cores=entry["cores"]["count"],
         isa=entry["cores"]["isa"],
+        kernel_trees={
+            name: tuple(found) for name, found in entry["kernel_trees"].items() if name != "source"
+        },
         boot=boot,
         devices=_devices(entry["board"], family),
         facts=dict(entry["facts"]),

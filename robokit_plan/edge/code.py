@@ -11,7 +11,15 @@ from pathlib import Path
 
 from robokit_plan.formats.comments import python_comments
 from robokit_plan.formats.unreadable import UnreadableFile
-from robokit_plan.model import LineComment, Origin, PluginCode, Text, dataclass, field
+from robokit_plan.model import (
+    LineComment,
+    Origin,
+    PluginCode,
+    Text,
+    dataclass,
+    field,
+    may_hold_secret,
+)
 
 from .files import is_inside, read_text
 
@@ -62,6 +70,7 @@ def read_code(folder: Path, name: str, *, scan: Scan = scanned) -> PluginCode:
         modules=dict(sorted(shelf.modules.items())),
         unread=tuple(sorted(shelf.unread)),
         comments=tuple(shelf.comments),
+        doubtful=tuple(shelf.doubtful),
         complete=shelf.complete,
     )
 
@@ -75,6 +84,7 @@ class _Shelf:
     modules: dict[str, tuple[str, ...]] = field(default_factory=dict)
     unread: list[tuple[Origin, str]] = field(default_factory=list)
     comments: list[LineComment] = field(default_factory=list)
+    doubtful: list[tuple[str, str]] = field(default_factory=list)
 
 
 def _files(top: str, below: str, depth: int, scan: Scan) -> Iterator[str]:
@@ -103,6 +113,8 @@ def _read(path: str, name: str, module: str, shelf: _Shelf) -> None:
         if not text:
             shelf.modules[module] = ()
             return
+        if may_hold_secret(text):
+            shelf.doubtful.append((name, text))
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             tree = ast.parse(text, filename=name)

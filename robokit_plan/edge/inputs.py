@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import chain
 from pathlib import Path
 
-from robokit_plan.model import Robot
+from robokit_plan.model import Robot, program_paths
 
 from ._cached_yaml import DATA, read_data_file
 from ._debian_apt_config import AptSettings, read_apt_sources
@@ -51,6 +51,8 @@ def robot_files(
     for name in (robot.system.boot_config, robot.system.base):
         if name is not None:
             found += _named(root, name)
+    if robot.program is not None:
+        found += [Watched("stamp", str(root / one)) for one in program_paths(robot.program.run)]
     for source in robot.system.sources:
         if source.signed_by is not None:
             found.append(Watched("bytes", str(root / source.signed_by)))

@@ -18,10 +18,11 @@ from robokit_plan.model import (
     Robot,
     dataclass,
     field,
+    program_paths,
 )
 
 from .code import Scan, read_code, scanned
-from .files import is_inside, read_text
+from .files import find_inside, is_inside, read_text
 from .kept_files import Watched
 from .manifests import parse_manifest
 from .reading import MANIFEST_FILE, ROBOT_FILE, check_shelf
@@ -272,6 +273,16 @@ def _shelf_of(
             if known is not None:
                 shelf.setdefault(known.plugin, known)
     return shelf
+
+
+def program_is_there(root: Path, robot: Robot) -> bool:
+    """Whether a file that the robot's program is started from stands below *root*."""
+    if robot.program is None:
+        return False
+    return any(
+        (found := find_inside(root, one)) is not None and found.is_file()
+        for one in program_paths(robot.program.run)
+    )
 
 
 def program_names(root: Path) -> set[str]:

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
 
-from robokit_plan.model import GroupFact, MachineFacts, PortGrabber, Robot, RunTimeClash
+from robokit_plan.model import (
+    GroupFact,
+    MachineFacts,
+    MachineNames,
+    MachineNeeds,
+    PortGrabber,
+    Robot,
+    RunTimeClash,
+)
 
 from ._cached_yaml import DATA, read_data_file
 from .files import find_inside
@@ -77,3 +85,33 @@ def read_source_keys(robot: Robot, root: Path) -> Mapping[str, str]:
             continue  # one that is missing or no file is told where the archive is read
         keys[source.name] = base64.b64encode(content).decode()
     return keys
+
+
+def read_machine_names(release: str, image: str, needs: Iterable[MachineNeeds]) -> MachineNames:
+    """
+    Return the names that a machine of *release* may know, as far as *needs* speak of their kind.
+
+    The lists are long, and most robots start no unit and load no module.
+    """
+    asked = tuple(needs)
+    units: dict[str, tuple[str, ...]] = {}
+    if any(one.start or one.stop for one in asked):
+        for name, found in read_data_file(DATA / "debian" / "units.yaml")["units"].items():
+            packages = found.get(release, ()) if isinstance(found, dict) else found
+            if packages:
+                units[name] = tuple(packages)
+    modules: frozenset[str] = frozenset()
+    if any(one.load or one.block for one in asked):
+        lists = read_data_file(DATA / "debian" / "kernel_modules.yaml")["modules"]
+        modules = frozenset(lists.get(release, "").split())
+    groups: frozenset[str] = frozenset()
+    made: dict[str, tuple[str, ...]] = {}
+    if any(one.groups for one in asked):
+        data = read_data_file(DATA / "machine" / "groups.yaml")
+        known = data["known"]
+        groups = frozenset((*known["base"], *known["systemd"]))
+        if image != "debian":
+            groups |= frozenset(known["vendor"])
+        groups |= {one["group"] for one in data["groups"]}
+        made = {name: tuple(found) for name, found in known["packages"].items()}
+    return MachineNames(units=units, modules=modules, groups=groups, made_groups=made)

@@ -98,6 +98,8 @@ def lint_manifest(
     if actuators is not None:
         findings.extend(check_commands(manifest, actuators))
     if code is not None:
+        for file, inside in code.doubtful:
+            findings.extend(lint_text(inside, file))
         findings.extend(check_unread(manifest, code))
         findings.extend(check_behaviour_object(manifest, code, program))
         findings.extend(check_imports(manifest, code, facts or PythonFacts(), program))

@@ -61,7 +61,7 @@ from ._claim import (
     WireSize,
     line_name,
 )
-from ._code import PluginCode
+from ._code import SECRET_MARKS, PluginCode, may_hold_secret
 from ._controller import (
     RECEIVING,
     SENDING,
@@ -120,6 +120,7 @@ from ._machine_facts import (
     RIGHTS,
     GroupFact,
     MachineFacts,
+    MachineNames,
     PortGrabber,
     RunTimeClash,
 )
@@ -206,6 +207,7 @@ from ._plan import (
     SourceBuild,
     Target,
 )
+from ._program import module_run, program_paths
 from ._python_facts import (
     BuildEffort,
     CollisionFact,
@@ -313,6 +315,11 @@ from .words import (
 )
 
 __all__ = [
+    "module_run",
+    "program_paths",
+    "SECRET_MARKS",
+    "may_hold_secret",
+    "MachineNames",
     "BOARD_PART",
     "GROUND_NET",
     "Component",

@@ -231,6 +231,8 @@ class Board:
     memory_sizes_mb: tuple[int, ...] = ()
     """With how much memory it is sold, least first; empty: not known."""
     cores: int | None = None
+    kernel_trees: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Release -> architectures for which Debian's own kernel has the board's device tree."""
     isa: str | None = None
     """Instruction set of its cores: ``armv6``, ``armv7`` or ``armv8`` (64 and 32 bits)."""
     boot: Mapping[str, BootVocabulary] = field(default_factory=dict)

@@ -8,6 +8,27 @@ from ._finding import LineComment
 from ._origin import Origin, Text
 from ._value import dataclass, field
 
+SECRET_MARKS = (
+    "://", "-----BEGIN ", "ghp_", "gho_", "ghu_", "ghs_", "ghr_", "glpat-", "AKIA", "ASIA",
+    "sk-", "sk_", "rk-", "rk_", "pk-", "pk_", "xox", "pypi-", "Bearer", "bearer", "eyJ",
+)  # fmt: skip
+"""Each shape of a secret that issuers publish holds one of these."""
+_SECRET_WORDS = ("password", "passwd", "secret", "token", "key")
+
+
+def may_hold_secret(text: str) -> bool:
+    """
+    Whether *text* holds a word that a secret would; most files hold none.
+
+    >>> may_hold_secret("speed = 3"), may_hold_secret("TOKEN = ''")
+    (False, True)
+    """
+    if any(mark in text for mark in SECRET_MARKS):
+        return True
+    # Folded, since a pattern that leaves case out of account takes other letters for these too.
+    small = text.casefold()
+    return any(word in small for word in _SECRET_WORDS)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PluginCode:
@@ -26,6 +47,8 @@ class PluginCode:
     modules: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     unread: tuple[tuple[Origin, str], ...] = ()
     comments: tuple[LineComment, ...] = ()
+    doubtful: tuple[tuple[str, str], ...] = ()
+    """File -> its text, of those that hold a word which a secret would."""
     complete: bool = True
     """False: there were more files than are read."""
 

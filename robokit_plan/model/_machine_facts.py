@@ -63,6 +63,23 @@ class RunTimeClash:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class MachineNames:
+    """
+    Which names of a machine there are; empty where no plugin speaks of that kind.
+
+    Shape:
+        `units` unit of systemd -> the packages of the release that bring it; `modules` of Debian's
+        kernel of the release, hyphens as underscores; `groups` that every card of the image has;
+        `made_groups` group -> packages that make it.
+    """
+
+    units: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    modules: frozenset[str] = frozenset()
+    groups: frozenset[str] = frozenset()
+    made_groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class MachineFacts:
     """All of them; `serial_ids` USB ids of devices that appear as a serial port."""
 

@@ -197,3 +197,14 @@ class PythonFacts:
     build_default: Mapping[str, tuple[DebianName, ...]] = field(default_factory=dict)
     build_default_source: str = ""
     licenses: LicenseFacts = LicenseFacts()
+
+    def python_of(self, release: str, wanted: str | None) -> str:
+        """Return the target's version of Python, such as ``3.13``; "" where it is not known."""
+        known = self.releases.get(release)
+        own = "" if known is None else ".".join(known.python.split(".")[:2])
+        return wanted or own
+
+    def standard_of(self, release: str, wanted: str | None) -> frozenset[str]:
+        """Return the standard modules of the target's Python; none where they are not known."""
+        found = self.standard.get(self.python_of(release, wanted))
+        return frozenset() if found is None else found.modules

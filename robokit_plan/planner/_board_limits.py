@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from robokit_plan.model import Finding, Place, Severity, finding
+from robokit_plan.model import Finding, Place, Severity, finding, listed
 
-from ._archives import MAKERS_IMAGE
+from ._archives import MAKERS_IMAGE, PLAIN_IMAGE
 from ._problem import Problem
 
 _WORDS = {"armv6": "ARMv6", "armv7": "ARMv7", "armv8": "ARMv8"}
@@ -15,6 +15,7 @@ _WORDS = {"armv6": "ARMv6", "armv7": "ARMv7", "armv8": "ARMv8"}
 def board_limit_findings(problem: Problem) -> Iterator[Finding]:
     """Yield what keeps the board from running the system at all, or from having its memory."""
     yield from _architecture(problem)
+    yield from _kernel(problem)
     yield from _memory(problem)
 
 
@@ -58,6 +59,53 @@ def _architecture(problem: Problem) -> Iterator[Finding]:
             "   in robot.yaml, with the archive of the maker's 32-bit image",
             resource="architecture",
         )
+
+
+def _kernel(problem: Problem) -> Iterator[Finding]:
+    """
+    Yield that plain Debian's kernel of the release does not know the board.
+
+    A kernel from backports may: where the robot reads them nothing is said.
+    """
+    robot, board = problem.robot, problem.board
+    system = robot.system
+    trees = board.kernel_trees
+    if system.image != PLAIN_IMAGE or system.release not in trees:
+        return
+    if any(suite.endswith("-backports") for suite in system.suites):
+        return
+    if system.architecture in trees[system.release]:
+        return
+    others = sorted(
+        (release, architecture)
+        for release, known in trees.items()
+        for architecture in known
+        if release != system.release or architecture != system.architecture
+    )
+    others.sort(key=lambda one: (one[1] != system.architecture, one[0]))
+    choices = [
+        f"system: {{release: {release}, architecture: {architecture}}}   in robot.yaml"
+        for release, architecture in others
+    ]
+    if MAKERS_IMAGE in board.boot:
+        choices.append(f"system: {{image: {MAKERS_IMAGE}}}   in robot.yaml, with the maker's image")
+    yield finding(
+        "kernel-tree-missing",
+        Severity.ERROR,
+        f"the kernel of plain {system.release} for {system.architecture} does not know {board.id}",
+        places=[
+            Place(origin=system.places.get("release", robot.places.get("board", robot.origin)))
+        ],
+        why="it has no device tree for the board, without which the board does not start"
+        + (
+            f"; {listed([f'{release} for {architecture}' for release, architecture in others])} "
+            f"{'has' if len(others) == 1 else 'have'} one"
+            if others
+            else ", nor has that of another release"
+        ),
+        repair=choices,
+        resource="kernel",
+    )
 
 
 def _memory(problem: Problem) -> Iterator[Finding]:

@@ -21,10 +21,11 @@ from robokit_plan.model import (
     VariantName,
     variant_needs,
 )
-from robokit_plan.resolve.behaviour import run_time_findings
+from robokit_plan.resolve.behaviour import Installed, machine_name_findings, run_time_findings
 from robokit_plan.resolve.debian import DebianAnswer, DebianProblem, carried_by
 from robokit_plan.resolve.python import PythonAnswer, PythonProblem, target_for
 
+from ._archives import PLAIN_IMAGE
 from ._debian import debian_problem
 from ._hardware import RuledOut, assigned
 from ._plan import Software, plan_of
@@ -145,7 +146,29 @@ class Planner:
             self.problem.board.id,
             self.problem.machine_facts,
         )
-        return Software(python=python, debian=debian, at_work=tuple(clashes))
+        names = self._machine_names(needs, debian)
+        return Software(python=python, debian=debian, at_work=(*clashes, *names))
+
+    def _machine_names(
+        self,
+        needs: Mapping[InstanceName, Needs],
+        debian: DebianAnswer | None,
+    ) -> Iterable[Finding]:
+        """Return what plugins name of the machine that will not be there, as far as known."""
+        if debian is None or any(one.severity is Severity.ERROR for one in debian.findings):
+            return ()
+        robot = self.problem.robot
+        there = {*map(str, debian.base), *(str(pin.name) for pin in debian.pins)}
+        return machine_name_findings(
+            self._instances,
+            needs,
+            self.problem.machine_names,
+            Installed(
+                packages=frozenset(there - set(map(str, debian.removed))),
+                whole=robot.system.image == PLAIN_IMAGE and not robot.system.sources,
+                release=robot.system.release,
+            ),
+        )
 
     def _python_answer(self, asked: PythonProblem, snapshot: Snapshot) -> PythonAnswer | Need:
         known = None if self._known is None else self._known.find_python(asked)

@@ -18,6 +18,7 @@ from robokit_plan.model import (
     Instance,
     InstanceName,
     MachineFacts,
+    MachineNames,
     Manifest,
     Part,
     Plan,
@@ -67,6 +68,7 @@ class Problem:
     """Names of the indices that pip is configured for, in order -> address, no credentials."""
     digests: Mapping[str, str] = field(default_factory=dict)
     machine_facts: MachineFacts = MachineFacts()
+    machine_names: MachineNames = MachineNames()
     source_keys: Mapping[str, str] = field(default_factory=dict)
     """Declared Debian archive -> its key file in base64."""
 
