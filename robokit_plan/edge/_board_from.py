@@ -164,6 +164,7 @@ def _line(
         default_users=tuple(entry.get("default_users", ())),
         special=tuple(special),
         usable=all(fact.get("usable", True) for fact in facts),
+        domain=entry.get("domain"),
         boot_strap=any(fact.get("boot_strap", False) for fact in facts),
         moves_at_boot=any(fact.get("moves_at_boot", False) for fact in facts),
         reserved=next((fact["reserved"] for fact in facts if "reserved" in fact), None),

@@ -206,6 +206,15 @@ class Judge(Protocol):
     What is an error among some claims stays one when more are placed beside them.
     """
 
+    @property
+    def unpublished(self) -> frozenset[str]:
+        """
+        Rules about what nobody published, rather than about what is wrong.
+
+        Where such an error is one at each place of a claim, nothing gives way for it: no claim is
+        left out, no variant changed.
+        """
+
     def errors(
         self,
         assignments: Sequence[Assignment],

@@ -90,6 +90,8 @@ class Line:
     ``id-eeprom``: for the identification memory of add-on boards; ``boot-flash``: shared with the
     memory that the board may start from. A claim earns a warning.
     """
+    domain: str | None = None
+    """The supply of its pad: all lines of one domain have one level; None: not known."""
     source: str = ""
 
 
@@ -246,6 +248,22 @@ class Board:
     facts: Mapping[str, object] = field(default_factory=dict)
     """Further facts by their key in the data file."""
     source: str = ""
+
+    def with_domains(self, measured: Mapping[LineName, Millivolt]) -> Mapping[LineName, Millivolt]:
+        """Return *measured* with the other lines of each domain in which all that was agrees."""
+        levels: dict[str, set[Millivolt]] = {}
+        for name, level in measured.items():
+            line = self.lines.get(name)
+            if line is not None and line.domain is not None:
+                levels.setdefault(line.domain, set()).add(level)
+        return {
+            **{
+                name: min(levels[line.domain])
+                for name, line in self.lines.items()
+                if line.domain is not None and len(levels.get(line.domain, ())) == 1
+            },
+            **measured,
+        }
 
     def pin_of(self, line: LineName) -> PinId | None:
         """

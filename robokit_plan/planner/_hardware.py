@@ -79,7 +79,7 @@ def hardware_problem(
         ports=robot.ports,
         controllers=companions(problem),
         supplies=robot.supplies,
-        measured=robot.measured,
+        measured=problem.board.with_domains(robot.measured),
         locked=({(one.instance, one.claim): one for one in locked.assignments} if locked else {}),
         locked_variants={one.name: one.variant for one in locked.instances} if locked else {},
         boot=problem.board.boot.get(robot.system.image),
@@ -226,8 +226,8 @@ def _electrical_problem(
 
 def _with_moves(found: Finding, moves: Mapping[ClaimKeyPair, tuple[str, ...]]) -> Finding:
     """Return an error with those ways to move a claim that were tried, in place of all others."""
-    if found.severity is not Severity.ERROR:
-        return found
+    if found.severity is not Severity.ERROR or found.rule == "level-unknown":
+        return found  # what nobody published is measured; no other line is better for that
     labels = {place.label for place in found.places}
     tried = [
         text

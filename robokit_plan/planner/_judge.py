@@ -82,6 +82,8 @@ def judge_of(problem: Problem, asked: HardwareProblem) -> Judge | None:
 class _Judge:
     """All errors of hardware, of one robot."""
 
+    unpublished = frozenset({"level-unknown"})
+
     def __init__(
         self,
         problem: Problem,

@@ -66,6 +66,10 @@ def render_verdict(plan: Plan) -> str:
         f"on {plain(plan.board)} with {plain(plan.target.release)} "
         f"{plain(plan.target.architecture)}"
     )
+    open_lines, only = _unmeasured(plan)
+    if open_lines and only:
+        has = "is" if len(open_lines) == 1 else "are"
+        return f"{name} is a draft until {listed(open_lines)} {has} measured, {where}\n"
     if errors:
         return f"{name} cannot be built {where}: {counted(errors, 'error')} to mend first\n"
     unplanned = "" if plan.debian_known else "; its Debian part is not planned"
@@ -73,6 +77,22 @@ def render_verdict(plan: Plan) -> str:
         look = f"look at {counted(warnings, 'warning')} first"
         return f"{name} can be built {where}{unplanned}; {look}\n"
     return f"{name} can be built {where}{unplanned}\n"
+
+
+def is_draft(plan: Plan) -> bool:
+    """Whether all that keeps *plan* from being built is a level that somebody must measure."""
+    lines, only = _unmeasured(plan)
+    return bool(lines) and only
+
+
+def _unmeasured(plan: Plan) -> tuple[list[str], bool]:
+    """Return the board's lines that must be measured first, and whether that is all that errs."""
+    lines = {str(use.line) for one in plan.assignments if one.on_board for use in one.lines}
+    unknown = [
+        one for one in plan.findings if one.rule == "level-unknown" and one.resource in lines
+    ]
+    others = [one for one in plan.findings if one.severity is Severity.ERROR and one not in unknown]
+    return [plain(str(one.resource)) for one in unknown], not others
 
 
 def render_allowed_text(allowed: Iterable[Allowed]) -> str:

@@ -9,6 +9,7 @@ from robokit_plan.model import Finding, Plan, Severity, counted, dataclass, list
 
 from ._diff import Domain, Kind, PlanDiff, diff_plans
 from ._diff_text import attention_markdown, folded, row_markdown
+from ._findings import is_draft
 from ._moved import findings_moved, gone_markdown, new_markdown
 from ._plain import markdown
 
@@ -119,6 +120,8 @@ def _overview(reviews: Sequence[RobotReview], looked_at: int) -> Iterator[str]:
 def _verdict(plan: Plan | None, unread: tuple[Finding, ...]) -> str:
     if plan is None:
         return "**cannot be read**" if unread else "none"
+    if is_draft(plan):
+        return "**a draft**, levels to measure"
     return "can be built" if plan.ok else "**cannot be built**"
 
 

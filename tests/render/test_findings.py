@@ -139,6 +139,26 @@ def test_the_last_line_says_whether_it_can_be_built(
     assert render_verdict(replace(HERON, findings=findings)) == verdict
 
 
+def test_a_plan_with_unknown_levels_is_a_draft() -> None:
+    """It is never called one that can be built; other errors come first."""
+    line = next(str(use.line) for one in HERON.assignments if one.on_board for use in one.lines)
+    unknown = finding(
+        "level-unknown",
+        Severity.ERROR,
+        f"nobody knows the level of {line}",
+        places=[Origin(file="robot.yaml")],
+        resource=line,
+    )
+    verdict = render_verdict(replace(HERON, findings=(unknown,)))
+    assert verdict == (
+        f"heron is a draft until {line} is measured, on raspberrypi,4-model-b with debian-13 "
+        "arm64\n"
+    )
+    softer = replace(unknown, severity=Severity.WARNING)
+    assert render_verdict(replace(HERON, findings=(softer,))) == verdict
+    assert "cannot be built" in render_verdict(replace(HERON, findings=(unknown, *ALL)))
+
+
 def test_the_last_line_says_that_the_debian_part_is_missing() -> None:
     assert "its Debian part is not planned" in render_verdict(replace(HERON, debian_known=False))
 

@@ -209,6 +209,10 @@ class Judged:
         return fresh
 
     def _add(self, rule: str, no_good: NoGood) -> bool:
+        if rule in self._judge.unpublished and any(
+            not self._elsewhere(index, mask) for index, mask in no_good
+        ):
+            return False
         keys = tuple(self._variables[index].key for index, _ in no_good)
         requests = [self._variables[index].request for index, _ in no_good]
         hazardous = any(one is not None and one.hazardous for one in requests)
@@ -218,6 +222,11 @@ class Judged:
             return False
         group[no_good] = None
         return True
+
+    def _elsewhere(self, index: int, mask: int) -> bool:
+        """Whether the claim can be made at a place that is not in *mask*."""
+        left = self._space.masks[index] & self._alive & ~mask
+        return any(self._space.of_bit[bit].active for bit in bits_of(left))
 
     def _learn_together(self, error: JudgedError, named: Sequence[int], chosen: Chosen) -> bool:
         """Learn an error that no claim makes alone; False: it rests on no place, or is known."""

@@ -115,6 +115,7 @@ class Wiring:
         self.problem = problem
         self.board = problem.board
         self.robot = problem.robot
+        self.measured = problem.board.with_domains(problem.robot.measured)
         given = {(one.instance, str(one.claim)): one for one in problem.assignments}
         self.wired = tuple(
             sorted(

@@ -170,7 +170,7 @@ def check_levels(wiring: Wiring) -> Iterator[Finding]:
 def level_of(wiring: Wiring, line: LineName) -> Level:
     """Return what *line* is built for; a measurement of the builder settles what is unknown."""
     pin = wiring.pin_of(line)
-    measured = wiring.robot.measured.get(line)
+    measured = wiring.measured.get(line)
     if pin is None:
         return Level(logic=measured, maximum=None)
     if measured is not None and (pin.logic is None or not pin.confirmed):
@@ -182,33 +182,41 @@ def level_of(wiring: Wiring, line: LineName) -> Level:
 
 
 def _unknown(wiring: Wiring) -> Iterator[Finding]:
-    """Yield one finding for all lines in use whose level the facts do not tell."""
-    found: dict[Severity, dict[LineName, list[Place]]] = {}
-    users: dict[Severity, set[InstanceName]] = {}
+    """Yield one finding a domain for the lines in use whose level the facts do not tell."""
+    found: dict[tuple[int, str], dict[LineName, list[Place]]] = {}
+    users: dict[tuple[int, str], set[InstanceName]] = {}
     for use, place, instance in _uses(wiring):
         level = level_of(wiring, use.line)
         if level.logic is not None and level.confirmed:
             continue
         hint = level.logic or level.maximum
         severity = Severity.WARNING if level.confirmed and hint is not None else Severity.ERROR
-        found.setdefault(severity, {}).setdefault(use.line, []).append(place)
-        users.setdefault(severity, set()).add(instance)
-    for severity, lines in sorted(found.items(), key=lambda one: one[0].rank):
+        known = wiring.board.lines.get(use.line)
+        key = (severity.rank, "" if known is None or known.domain is None else known.domain)
+        found.setdefault(key, {}).setdefault(use.line, []).append(place)
+        users.setdefault(key, set()).add(instance)
+    instances = {one.instance for one in wiring.wired}
+    for key, lines in sorted(found.items()):
+        rank, domain = key
         names = sorted(lines, key=str)
         hints = sorted({str(_hint(wiring, name)) for name in names})
-        instances = {one.instance for one in wiring.wired}
         yield finding(
             "level-unknown",
-            severity,
+            next(one for one in Severity if one.rank == rank),
             f"nobody knows the level of {', '.join(wiring.at(name) for name in names)}",
             places=[place for places in lines.values() for place in places],
             why=[
                 "sources disagree or are silent; a wrong guess destroys one side",
                 *(f"it may be as low as {one}" for one in hints if one),
+                *(
+                    [f"one supply, {domain}, makes the level of all of them"]
+                    if domain and names[1:]
+                    else []
+                ),
             ],
-            repair=f"measured: {{{', '.join(f'{name}: …' for name in names)}}}   in robot.yaml, "
-            "volts as measured at the free position, before anything is wired to it",
-            plugins=users[severity] & instances,
+            repair=f"measured: {{{names[0] if domain else ': …, '.join(names)}: …}}   in "
+            "robot.yaml, volts as measured at the free position, before anything is wired to it",
+            plugins=users[key] & instances,
             resource=names[0],
         )
 

@@ -32,6 +32,7 @@ class Made(NamedTuple):
     bad: Sequence[Bad]
     unnamed: bool = False
     """Whether its errors do not say which claims they are about."""
+    unpublished: frozenset[str] = frozenset()
 
     def errors(
         self,
@@ -215,3 +216,13 @@ def test_a_collision_is_not_mended_by_leaving_a_list() -> None:
     answer = assign(_problem({name: ["gpio5", "gpio6"] for name in ("c0", "c1", "c2")}))
     (found,) = [one for one in answer.findings if one.severity.value == "error"]
     assert not any(text.startswith("wiring:") for text in found.repair)
+
+
+def test_nothing_gives_way_for_what_nobody_published() -> None:
+    """An optional claim that makes such an error everywhere is not left out; another place is."""
+    judge = Made([(("c0", "gpio5"),), (("c0", "gpio6"),)], unpublished=frozenset({"r0", "r1"}))
+    fixed = signal("c0", "input", ["gpio5"], optional=True)
+    assert assign(problem(RPI4, instance("a", fixed)), judge).left_out == ()
+    moved = signal("c0", "input", ["gpio5", "gpio13"], optional=True)
+    (placed,) = assign(problem(RPI4, instance("a", moved)), judge).assignments
+    assert placed.resource == "gpio13"
