@@ -234,6 +234,7 @@ def open_session(
             ),
         )
     if release is not None:
+        release = _release(release)
         session_robot = replace(
             session_robot, system=replace(session_robot.system, release=release, python=None)
         )
@@ -278,14 +279,24 @@ def _digest(path: Path) -> str | None:
 
 
 def _board(name: str) -> BoardId:
-    from robokit_plan.edge.facts import UnknownBoard, board_id
+    from robokit_plan.edge.facts import UnknownBoard, find_board
 
     try:
-        return board_id(name)
+        return find_board(name)
     except UnknownBoard as error:
         raise WrongUse(
             str(error), repair=("robokit-plan boards   lists the known ones",)
         ) from error
+
+
+def _release(text: str) -> str:
+    from robokit_plan.edge.facts import find_release, release_words
+
+    found = find_release(text)
+    if found is None:
+        known = ", ".join(f"{name} ({code})" for code, name in sorted(release_words().items()))
+        raise WrongUse(f"no release is called {text}", why=f"releases: {known}")
+    return found
 
 
 def _day(text: str | None) -> date | None:

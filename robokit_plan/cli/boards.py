@@ -5,6 +5,8 @@ Examples:
   robokit-plan boards
 
   robokit-plan boards raspberrypi,4-model-b
+
+  robokit-plan boards "4 model b"
 """
 
 from __future__ import annotations
@@ -31,7 +33,7 @@ def boards(
     """Print boards."""
     from robokit_plan.app.wrong_use import WrongUse
     from robokit_plan.cli._terminal import list_width, show
-    from robokit_plan.edge.facts import UnknownBoard, board_ids, read_board
+    from robokit_plan.edge.facts import UnknownBoard, board_ids, find_board, read_board
 
     if name is None:
         found = [read_board(one) for one in board_ids()]
@@ -63,7 +65,7 @@ def boards(
         )
         return
     try:
-        board = read_board(name)
+        board = read_board(find_board(name))
     except UnknownBoard as error:
         raise WrongUse(
             str(error), repair=("robokit-plan boards   lists the known ones",)

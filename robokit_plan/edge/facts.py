@@ -8,6 +8,7 @@ read once a process: nobody changes the package under a running command.
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from hashlib import sha256
@@ -68,6 +69,84 @@ def board_ids() -> tuple[BoardId, ...]:
     return tuple(sorted(BoardId(name[:-5]) for name in _yaml_names(BOARDS)))
 
 
+def boards_by_words(text: str) -> tuple[BoardId, ...]:
+    """
+    Return the boards whose compatible string holds every word of *text*, in any order and spelling.
+
+    A number is a word of its own and must be there whole, so that no sister with another number is
+    meant; a word of letters may be a part of one. Of several, those that have the fewest words
+    besides: the plain board, not its variants.
+
+    >>> boards_by_words("Pi 4 Model B"), boards_by_words("zero w")
+    (('raspberrypi,4-model-b',), ('raspberrypi,model-zero-w',))
+    """
+    wanted = _words_of(text)
+    if not wanted:
+        return ()
+    found: dict[BoardId, int] = {}
+    for one in board_ids():
+        words = _words_of(one)
+        left = list(words)
+        for word in wanted:
+            match = next((each for each in left if each == word), None)
+            if match is None and word.isalpha() and len(word) > 1:
+                match = next((each for each in words if word in each), None)
+            if match is None:
+                break
+            if match in left:
+                left.remove(match)
+        else:
+            found[one] = len(left)
+    fewest = min(found.values(), default=0)
+    return tuple(one for one, count in found.items() if count == fewest)
+
+
+def _words_of(text: str) -> list[str]:
+    """Return the words of a name: runs of letters, runs of digits."""
+    return re.findall(r"[a-z]+|[0-9]+", text.casefold().replace("+", " plus "))
+
+
+def find_board(text: str) -> BoardId:
+    """
+    Return the board that a person means: by a compatible string, or by words of one.
+
+    Raises:
+        UnknownBoard: None, or several.
+    """
+    try:
+        return board_id(text)
+    except UnknownBoard as error:
+        found = boards_by_words(text)
+        if len(found) > 1 and not error.several:
+            raise UnknownBoard(text, several=found) from error
+        if len(found) != 1:
+            raise
+        return found[0]
+
+
+@cache
+def release_words() -> Mapping[str, str]:
+    """Return code name of a release, in small letters -> its name in a robot file."""
+    data = read_data_file(DATA / "debian" / "releases.yaml")["releases"]
+    return {str(one["codename"]): name for name, one in data.items()}
+
+
+def find_release(text: str) -> str | None:
+    """
+    Return the release that a person means by its code name or its number; None: none of ours.
+
+    >>> find_release("Trixie"), find_release("debian 12"), find_release("13"), find_release("sid")
+    ('debian-13', 'debian-12', 'debian-13', None)
+    """
+    word = text.strip().casefold()
+    names = release_words()
+    if word in names:
+        return names[word]
+    number = re.fullmatch(r"(?:debian[ -]?)?([0-9]+)(?:\.[0-9]+)?", word)
+    wanted = f"debian-{number[1]}" if number else word
+    return wanted if wanted in names.values() else None
+
+
 def board_id(compatible: str) -> BoardId:
     """
     Return the board that *compatible* names: its id, or another of its strings if unique.
@@ -88,10 +167,9 @@ def board_id(compatible: str) -> BoardId:
         case (only,):
             return only
         case ():
-            raise UnknownBoard(
-                compatible,
-                near=tuple(BoardId(name) for name in near_names(compatible, known)),
-            )
+            by_words = boards_by_words(compatible)
+            near = by_words or tuple(BoardId(name) for name in near_names(compatible, known))
+            raise UnknownBoard(compatible, near=near)
         case _:
             raise UnknownBoard(compatible, several=bearers)
 

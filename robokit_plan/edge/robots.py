@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from robokit_plan.formats.ambiguities import joined_splits
 from robokit_plan.formats.schema_findings import check_shape
@@ -46,6 +46,7 @@ from robokit_plan.model import (
     finding,
     folded,
     line_name,
+    replace,
     sorted_findings,
 )
 
@@ -76,13 +77,42 @@ def parse_robot(text: str, file: str) -> tuple[Robot | None, tuple[Finding, ...]
         return None, (late,)
     findings.extend([late] if late else [])
     findings.extend(joined_splits(tree, text))
+    said = _named(tree)  # before what cannot be used is taken out
     misshapen, usable = check_shape(tree, read_schema("robot"))
-    findings.extend(misshapen)
+    findings.extend(_by_other_names(one, said) for one in misshapen)
     if not usable:
         return None, sorted_findings(folded(findings))
     view = TypedMap(tree, Origin(file=file, line=1, column=1))
     robot = None if "board" not in view else _robot(view, text, findings)
     return robot, sorted_findings(folded(findings))
+
+
+def _named(tree: Node) -> dict[Origin, tuple[str, str]]:
+    """Return where board and release stand -> which of them, as it is written."""
+    found = {}
+    board = tree.entries.get("board")
+    system = tree.entries.get("system")
+    release = None if system is None else system[1].entries.get("release")
+    for key, entry in (("board", board), ("release", release)):
+        if entry is not None:
+            found[entry[1].origin] = (key, str(entry[1].raw or ""))
+    return found
+
+
+def _by_other_names(one: Finding, said: Mapping[Origin, tuple[str, str]]) -> Finding:
+    """Return *one* with the board or release that its words mean, where they mean one of ours."""
+    key, raw = said.get(one.places[0].origin, ("", "")) if one.places else ("", "")
+    if one.rule != "schema" or not raw:
+        return one
+    from .facts import boards_by_words, find_release  # only for whom something is amiss
+
+    if key == "board":
+        near = boards_by_words(raw)
+        return replace(one, repair=tuple(f'board: "{name}"' for name in near[:4])) if near else one
+    known = find_release(raw)
+    if known is None:
+        return one
+    return replace(one, repair=(f"release: {known}",))
 
 
 def _robot(view: TypedMap, text: str, findings: list[Finding]) -> Robot:

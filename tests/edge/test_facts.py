@@ -17,7 +17,10 @@ from robokit_plan.edge.facts import (
     UnknownBoard,
     board_id,
     board_ids,
+    boards_by_words,
     facts_digest,
+    find_board,
+    find_release,
     read_board,
     read_controllers,
     read_electrical,
@@ -499,3 +502,46 @@ def test_what_has_two_ends_has_them_in_order() -> None:
             assert family.low_max < family.high_min
         if family.pull_ohm is not None:
             assert family.pull_ohm[0] <= family.pull_ohm[1]
+
+
+# --- boards and releases by words ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "board"),
+    [
+        ("Pi 4 Model B", "raspberrypi,4-model-b"), ("B model 4 raspberry", "raspberrypi,4-model-b"),
+        ("raspberry pi 5", "raspberrypi,5-model-b"), ("pi zero 2 w", "raspberrypi,model-zero-2-w"),
+        ("zero w", "raspberrypi,model-zero-w"), ("3 b+", "raspberrypi,3-model-b-plus"),
+        ("rock 5b", "radxa,rock-5b"), ("orange-pi 5", "xunlong,orangepi-5"), ("pi 400", "raspberrypi,400"),
+        ("bone_black", "ti,am335x-bone-black"), ("ROCK PI 4B", "radxa,rockpi4b"),
+    ],
+)  # fmt: skip
+def test_a_board_is_found_by_words_of_its_string(words: str, board: str) -> None:
+    assert find_board(words) == board
+
+
+def test_any_order_of_a_boards_own_words_is_that_board() -> None:
+    """Never a sister: each board, by its own words turned round."""
+    for board in board_ids():
+        words = re.findall(r"[a-z]+|[0-9]+", board)
+        assert boards_by_words(" ".join(reversed(words))) == (board,), board
+
+
+def test_a_number_is_never_a_sisters() -> None:
+    """4 is not 400, and what several boards have in common names none of them."""
+    assert "raspberrypi,400" not in boards_by_words("pi 4")
+    with pytest.raises(UnknownBoard) as caught:
+        find_board("pi 4")
+    assert "raspberrypi,4-model-b" in caught.value.several
+    with pytest.raises(UnknownBoard):
+        find_board("no such board 9")
+
+
+def test_releases_by_code_name_and_number() -> None:
+    """Debian Releases: 12 is bookworm, 13 trixie."""
+    assert {
+        find_release(one) for one in ("bookworm", "Bookworm", "12", "debian 12", "debian-12")
+    } == {"debian-12"}
+    assert {find_release(one) for one in ("trixie", "13", "debian13", "13.2")} == {"debian-13"}
+    assert find_release("sid") is find_release("14") is find_release("") is None

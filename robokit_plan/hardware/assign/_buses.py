@@ -185,20 +185,34 @@ def _addresses(
             yield 0, _reserved_address(request, address)
         elif straps and address not in straps:
             text = ", ".join(address_text(one) for one in sorted(straps))
+            meant = _digits_as_hex(address)
+            slip = meant in straps
             yield (
                 0,
                 Rejection(
                     rule="strap-missing",
                     message=f"{claim.part} cannot have address {address_text(address)}",
-                    why=f"its straps give {text}",
+                    why=f"{address}, without 0x, is {address_text(address)}; its straps give {text}"
+                    if slip
+                    else f"its straps give {text}",
                     repair=tuple(
                         f"wiring: {{{request.text}: {{address: {address_text(one)}}}}}"
-                        for one in straps[:1]
+                        for one in ((meant,) if slip and meant is not None else straps[:1])
                     ),
                 ),
             )
         else:
             yield option, address
+
+
+def _digits_as_hex(address: int) -> int | None:
+    """
+    Return what the decimal digits of *address* are as hexadecimal ones: 68 was written for 0x68.
+
+    >>> _digits_as_hex(0x44), _digits_as_hex(0x29)
+    (104, 65)
+    """
+    return int(str(address), 16) if address >= 0 else None
 
 
 def _reserved_address(request: ClaimRequest, address: int) -> Rejection:

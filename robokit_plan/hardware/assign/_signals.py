@@ -359,10 +359,13 @@ def _named(
         line = view.find_line(name)
         if line is None:
             near = view.near_lines(name)
-            position = view.pins.get(PinId(name))
-            why = (
-                "" if position is None else f"position {name} is {view.what_stands_at(PinId(name))}"
-            )
+            number = PinId(name.removeprefix("gpio"))
+            position = view.pins.get(number)
+            why = ""
+            if position is not None:
+                # A number that is no line may be meant as a position of the header.
+                why = f"position {number} is {view.what_stands_at(number)}"
+                near = (*map(str, position.lines[:1]), *near)
             yield Rejection(
                 rule="line-missing",
                 message=f"the header of {view.board.id} has no line {name}",
