@@ -249,7 +249,8 @@ class Scalar(Shape[str | int | float | bool]):
             raise WrongValue("must be text, a number, true or false")
         if isinstance(raw, float) and not isfinite(raw):
             raise WrongValue("must be a finite number")
-        return raw
+        # A zero below zero is zero, here as in a robot file.
+        return 0.0 if isinstance(raw, float) and not raw else raw
 
     def write(self, value: str | float | bool) -> object:
         """Return it."""
