@@ -317,7 +317,10 @@ class Judge:
                     yield option
             case Function.CLOCK:
                 for one in self.board.outlets:
+                    on_board = {each.bus for each in self.board.busy}
                     if one.kind == "clock" and line in one.lines.values():
+                        if one.bus in on_board:
+                            continue
                         owner = frozenset({f"{instance.name} {claim.frequency}"})
                         yield {**base, f"clock {one.bus}": owner}
             case Function.LED_STRING:

@@ -163,7 +163,8 @@ class _Remainder:
         return _buses(
             outlet
             for outlet in self._view.outlets.get("clock", ())
-            if self.fits(
+            if self._view.busy_elsewhere(outlet.bus, outlet.route, set()) is None
+            and self.fits(
                 (
                     Use(Resource(Kind.CLOCK, outlet.bus)),
                     *(Use(Resource(Kind.LINE, line)) for line in outlet.lines.values()),

@@ -186,9 +186,10 @@ def _on(
             ways = [
                 _Way("clock", (Use(Resource(Kind.CLOCK, bus), owner),), bus)
                 for bus in view.clocks.get(line.name, ())
+                if view.busy_elsewhere(bus, None, {line.pin}) is None
             ]
             if not ways:
-                yield _cannot(view, line, "clock", view.clocks)
+                yield _no_clock(view, line)
         case Function.LED_STRING:
             ways = list(_led_ways(request, view, line, claim.backend))
             if not ways and claim.backend is Backend.DMA and view.board.family.dma is None:
@@ -475,6 +476,20 @@ def _cannot(view: BoardView, line: Line, what: str, able: Iterable[LineName]) ->
         why=f"{article} comes out at fixed lines; {has}",
         resource=line.name,
     )
+
+
+def _no_clock(view: BoardView, line: Line) -> Rejection:
+    for bus in view.clocks.get(line.name, ()):
+        lost = view.busy_elsewhere(bus, None, {line.pin})
+        if lost is not None:
+            return Rejection(
+                rule="stock-claim",
+                message=f"{bus} runs {lost} on the board",
+                why="a clock has one frequency, on the header as well; with another one that part "
+                "stops",
+                resource=bus,
+            )
+    return _cannot(view, line, "clock", view.clocks)
 
 
 def _no_pwm(view: BoardView, line: Line) -> Rejection:
