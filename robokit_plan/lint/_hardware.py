@@ -136,7 +136,6 @@ def check_idle_keys(manifest: Manifest) -> Iterator[Finding]:
                 ("brightness", claim.brightness != _FULL and not string),
                 ("dma", claim.dma is not None and not string),
                 ("hz", claim.frequency is not None and claim.function in _STILL),
-                ("divider-ohm", claim.divider_ohm is not None and claim.function not in _READ),
             )
             if said
         ]
@@ -155,7 +154,6 @@ def check_idle_keys(manifest: Manifest) -> Iterator[Finding]:
 
 
 _FULL = 255
-_READ = frozenset({Function.INPUT, Function.IR_IN, Function.ANALOG})
 _STILL = frozenset(
     {Function.INPUT, Function.OUTPUT, Function.LED_STRING, Function.ANALOG, Function.IR_IN}
 )

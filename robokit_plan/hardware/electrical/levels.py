@@ -277,10 +277,18 @@ def _board_claim(wiring: Wiring, one: Wired) -> Iterator[Finding]:
                 yield from _input(wiring, one, use.line, claim.volts, claim.volts)
         case I2cClaim() if claim.behind is None:
             yield from _i2c(wiring, one, claim, uses)
-        case I2sClaim() if claim.direction != "out" or claim.clock == "device":
-            back = uses.get("din") or uses.get("clk")
+        case I2sClaim():
+            back = uses.get("din") if claim.direction != "out" else None
+            if back is None and claim.clock == "device":
+                back = uses.get("clk")
             if back is not None:
                 yield from _input(wiring, one, back, claim.volts, claim.volts)
+            out = uses.get("dout") if claim.direction != "in" else None
+            if out is None and claim.clock == "board":
+                out = uses.get("clk")
+            if out is not None:
+                yield from _too_low(wiring, one, out, claim.volts, "cmos")
+                yield from _too_much(wiring, one, out, claim.volts)
         case OneWireClaim():
             line = one.assignment.lines[0].line
             yield from _input(wiring, one, line, claim.volts, claim.volts, pull_up=True)
@@ -528,6 +536,9 @@ def _i2c(
     if claim.pull_up_ohm is not None and known is not None and known.external_pull_up is None:
         # Nothing but the module's pull-ups makes the high level.
         yield from _unread(wiring, one, line, claim.volts, claim.volts)
+    if known is not None and known.external_pull_up is not None:
+        # The board's own pull-ups lift the bus, whatever hangs on it.
+        yield from _too_much(wiring, one, line, claim.volts)
 
 
 def _lift(wiring: Wiring, claim: I2cClaim, line: LineName) -> Severity | None:

@@ -235,9 +235,11 @@ class _Sheet:
         between: tuple[str, ...] = ()
         base = one.text if use.signal in {claim.key.name, "data"} else f"{one.text}-{use.signal}"
         divider = getattr(claim, "divider_ohm", None)
-        if divider is not None and does is Does.DRIVES:
+        if divider is not None and does in {Does.DRIVES, Does.READS}:
             near_net = base
-            between = self._divider(base, near_net, net, divider)
+            # From whoever drives through the upper resistor; the lower one pulls the other side.
+            first, second = (near_net, net) if does is Does.DRIVES else (net, near_net)
+            between = self._divider(base, first, second, divider)
         elif getattr(claim, "shifter", False):
             near_net = base
             between = self._shifter(device, one, base, near_net, net, does)
@@ -326,9 +328,11 @@ class _Sheet:
         )
         return name
 
-    def _divider(self, base: str, near_net: str, net: str, ohm: tuple[int, int]) -> tuple[str, ...]:
-        upper = self._resistor(f"{base}.R1", ohm[0], near_net, net)
-        return upper, self._resistor(f"{base}.R2", ohm[1], net, GROUND_NET)
+    def _divider(
+        self, base: str, driven: str, divided: str, ohm: tuple[int, int]
+    ) -> tuple[str, ...]:
+        upper = self._resistor(f"{base}.R1", ohm[0], driven, divided)
+        return upper, self._resistor(f"{base}.R2", ohm[1], divided, GROUND_NET)
 
     def _shifter(
         self, device: Device, one: Wired, base: str, near_net: str, net: str, does: Does

@@ -127,6 +127,16 @@ def test_a_divider_stands_between_its_part_and_the_line() -> None:
     assert [net for net, _ in parts["sonar.echo.R2"].ends] == ["gpio23", "GND"]
 
 
+def test_a_divider_of_an_output_protects_the_part(tmp_path: Path) -> None:
+    """3.3 V of the board come down to 1.8 V at the part: the lower resistor hangs on its side."""
+    signal = "{function: output, gpio: 17, volts: 1.8, divider-ohm: [10000, 12000]}"
+    found = made(tmp_path, f"{{signals: {{wake: {signal}}}}}")
+    parts = {one.name: one for one in found.components}
+    assert [net for net, _ in parts["vane.wake.R1"].ends] == ["gpio17", "vane.wake"]
+    assert [net for net, _ in parts["vane.wake.R2"].ends] == ["vane.wake", "GND"]
+    assert not faults(rows_of(render_nets(found)))
+
+
 @pytest.mark.parametrize(
     ("part", "address", "tied"),
     [
