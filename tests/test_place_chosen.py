@@ -233,3 +233,20 @@ def test_a_controllers_bus_is_none_of_the_boards(tmp_path: Path) -> None:
     assert _errors(plan) == []
     buses = {str(one.claim): one.bus for one in plan.assignments if one.section == "blocks"}
     assert buses == {"a": "uart0", "b": "uart1"}
+
+
+def test_one_setting_serves_two_buses(tmp_path: Path) -> None:
+    """
+    Plain Debian's overlay for SPI switches I2S on too: claims of both, and of nothing else, fit.
+
+    Source: Debian 13, raspi-firmware, overlays/pi4-spidev.dtbo.
+    """
+    both = "{spi: {radio: {part: sx1276}}, i2s: {sound: {direction: in}}}"
+    for name in ("both", "other"):
+        (tmp_path / name).mkdir()
+    plan = planned(tmp_path / "both", {"kit": both}, image="debian")
+    assert _errors(plan) == []
+    assert [one.text for one in plan.boot] == ["dtoverlay=pi4-spidev"]
+    other = "{spi: {radio: {part: sx1276}}, signals: {lid: {function: input, gpio: 18}}}"
+    plan = planned(tmp_path / "other", {"kit": other}, image="debian")
+    assert _errors(plan) == ["boot-line-collision"]

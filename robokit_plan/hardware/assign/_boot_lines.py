@@ -30,8 +30,8 @@ def _taking(one: Candidate, bus: str, way: BootEnable, view: BoardView) -> Candi
     besides = tuple(line for line in way.lines if line in view.board.lines and line not in own)
     if not besides:
         return one
-    # What else is on the bus may be the user of these lines.
-    keys = frozenset({bus})
+    # What else is on the bus may be the user of these lines, or what the same setting brings too.
+    keys = frozenset({bus, *(f"by {word.text}" for word in way.words if word.kind == "overlay")})
     mine = {Resource(Kind.LINE, line) for line in own}
     return replace(
         one,
