@@ -23,6 +23,7 @@ from ._boot import (
     BootVocabulary,
     BootWord,
     ConfigLine,
+    FirmwareState,
 )
 from ._carried import (
     Bound,
@@ -433,6 +434,7 @@ __all__ = [
     "EnabledPlugin",
     "Family",
     "Finding",
+    "FirmwareState",
     "FreeKind",
     "Function",
     "GroupFact",

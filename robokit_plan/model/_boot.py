@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from ._claim import Pull
 from ._ids import LineName
 from ._origin import Origin
 from ._value import dataclass, field
@@ -153,3 +154,25 @@ class ConfigLine:
     origin: Origin
     text: str
     """As it stands in the file."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FirmwareState:
+    """
+    What a boot file has the firmware do to one line, some seconds after power-up.
+
+    `function`: ``ip``, ``op`` or ``a0``..., empty where it is left as it is; `level` what an output
+    is driven to, `pull` what an input is pulled to; None: left as it is.
+    """
+
+    function: str = ""
+    level: Pull | None = None
+    pull: Pull | None = None
+    text: str
+    """The setting as it stands in the file."""
+    origin: Origin
+
+    @property
+    def holds(self) -> Pull | None:
+        """Return to where the line goes by it; None: nowhere that is known."""
+        return self.level if self.function == "op" else self.pull

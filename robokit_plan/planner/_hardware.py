@@ -12,7 +12,7 @@ from robokit_plan.hardware import (
     HardwareProblem,
     assign,
 )
-from robokit_plan.hardware.boot import boot_claims, boot_freed
+from robokit_plan.hardware.boot import boot_claims, boot_freed, firmware_states
 from robokit_plan.hardware.circuits import ElectricalAnswer, ElectricalProblem, electrical
 from robokit_plan.hardware.electrical.add_ons import add_on_claims
 from robokit_plan.hardware.electrical.i2c_bus import bus_speeds
@@ -221,6 +221,7 @@ def _electrical_problem(
         claims=tuple((name, claim) for (name, _), claim in claims.items()),
         assignments=assignments,
         speeds=bus_speeds(problem.board, problem.robot.system.image, problem.boot_config),
+        firmware=firmware_states(problem.board, problem.robot.system.image, problem.boot_config),
     )
 
 

@@ -11,7 +11,7 @@ from robokit_plan.hardware import (
     Judge,
     JudgedError,
 )
-from robokit_plan.hardware.boot import boot_settings
+from robokit_plan.hardware.boot import boot_settings, firmware_states
 from robokit_plan.hardware.chips.controllers import check_controllers
 from robokit_plan.hardware.circuits import ElectricalProblem, electrical
 from robokit_plan.hardware.electrical.circuit import Wiring
@@ -106,6 +106,7 @@ class _Judge:
         """What claims of one shape make alone, by that of their place which counts."""
         board, image = problem.board, problem.robot.system.image
         self._speeds = bus_speeds(board, image, problem.boot_config)
+        self._firmware = firmware_states(board, image, problem.boot_config)
 
     def errors(
         self,
@@ -211,6 +212,7 @@ class _Judge:
             claims=tuple((name, claim) for (name, _), claim in claims.items()),
             assignments=tuple(assignments),
             speeds=self._speeds,
+            firmware=self._firmware,
         )
         if rule in OF_CHIPS:
             yield from check_controllers(Wiring(asked))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from robokit_plan.hardware.boot.options import boot_needs
+from robokit_plan.hardware.boot.options import OUTPUT, boot_needs
 from robokit_plan.model import (
     AudioClaim,
     BlockClaim,
@@ -84,7 +84,7 @@ class Offers:
             if isinstance(one, Rejection):
                 rejected.append(one)
                 continue
-            needs = boot_needs(request.section, one)
+            needs = (*boot_needs(request.section, one), *_serving(request))
             driven = _driving_pads(one, request.section, self._view)
             for way in with_boot_lines(driven, request.section, self._view):
                 held = self._view.holder(way.uses, needs)
@@ -128,6 +128,16 @@ class Offers:
                 return audio_candidates(request, claim, view, relaxed)
             case PortClaim() as claim:
                 return port_candidates(request, claim, view)
+
+
+_READ = frozenset({Function.INPUT, Function.IR_IN, Function.ANALOG})
+
+
+def _serving(request: ClaimRequest) -> tuple[str, ...]:
+    """Return what a line that the firmware drives may be used as: an output is driven anyway."""
+    claim = request.claim
+    drives = isinstance(claim, SignalClaim) and claim.function not in _READ
+    return (OUTPUT,) if drives else ()
 
 
 def _driving_pads(one: Candidate, section: str, view: BoardView) -> Candidate:

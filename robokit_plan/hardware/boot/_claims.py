@@ -17,6 +17,7 @@ from robokit_plan.model import (
     sorted_findings,
 )
 
+from ._gpio_words import firmware_claims
 from ._overlays import names_overlays, overlay_claims, overlay_findings
 from ._present_settings import holds, known_words, standing
 from ._setting_conflicts import word_findings
@@ -68,7 +69,10 @@ def boot_claims(
     met = standing(board, image, lines)
     found.extend(word_findings(met))
     return (
-        tuple(one.takes for one in met if one.takes.lines or one.takes.buses or one.takes.channels),
+        (
+            *(one.takes for one in met if one.takes.lines or one.takes.buses or one.takes.channels),
+            *firmware_claims(board, image, lines),
+        ),
         sorted_findings(folded(found)),
     )
 

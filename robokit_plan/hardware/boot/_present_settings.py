@@ -60,12 +60,30 @@ def known_words(vocabulary: BootVocabulary) -> dict[tuple[str, str], BootEntry]:
 
 
 def holds(line: ConfigLine, vocabulary: BootVocabulary, board: Board) -> bool:
-    """Whether the filters of *line* let *board* through; an unknown filter does, to be safe."""
-    return all(
-        board.id in vocabulary.sections[name]
-        for name in line.sections
-        if name in vocabulary.sections
-    )
+    """
+    Return whether the filters of *line* let *board* through; an unknown filter does, to be safe.
+
+    A serial number may be this robot's. What is tried once (``[tryboot]``) is no usual start.
+
+    Source:
+        the board maker's documentation of config.txt, conditional filters (key CFG_COND)
+    """
+    return all(_passes(name.casefold(), vocabulary, board) for name in line.sections)
+
+
+def _passes(name: str, vocabulary: BootVocabulary, board: Board) -> bool:
+    if name in vocabulary.sections:
+        return board.id in vocabulary.sections[name]
+    if name == "tryboot":
+        return False
+    kind, _, value = name.partition("=")
+    code = board.facts.get("revision_type_code")
+    if kind == "board-type" and isinstance(code, int):
+        try:
+            return int(value, 0) == code
+        except ValueError:
+            return True
+    return True
 
 
 def _is_off(line: ConfigLine) -> bool:

@@ -16,6 +16,10 @@ BootOptions = Mapping[str, tuple[BootEnable, ...]]
 """Bus or function -> every setting that switches it on, as `Board.boot` calls both."""
 
 
+OUTPUT = "output"
+"""What a line that the firmware drives may serve; see `BootClaim.serves`."""
+
+
 class Placed(Protocol):
     """What an assignment and a candidate for one say alike of a claim's place."""
 

@@ -10,6 +10,7 @@ from robokit_plan.model import (
     ChipPin,
     ControllerName,
     Finding,
+    FirmwareState,
     Function,
     Hazard,
     Line,
@@ -113,6 +114,11 @@ def _board_line(wiring: Wiring, one: Wired, line: Line) -> Iterator[Finding]:
     state = energised(claim.active, pull)
     if state and not (held and line.external_pull_up is None):
         yield _energised(wiring, one, claim, line, severity)
+    elif (told := wiring.problem.firmware.get(line.name)) is not None and energised(
+        claim.active, told.holds
+    ):
+        if not (held and told.function != "op"):
+            yield _told(wiring, one, claim, told, severity)
     elif state is None and not held and _hazard(one) in DANGEROUS:
         yield _undefined(one, wiring.at(line.name), claim, line.name, line.name)
 
@@ -215,6 +221,31 @@ def _energised(
         repair=repair,
         plugins=[one.instance],
         resource=line.name,
+    )
+
+
+def _told(
+    wiring: Wiring, one: Wired, claim: SignalClaim, told: FirmwareState, severity: Severity
+) -> Finding:
+    """Return the finding about a load that the boot file itself switches on."""
+    line = LineName("" if one.assignment is None else one.assignment.lines[0].line)
+    number = line.removeprefix("gpio")
+    off = "dl" if claim.active is Active.HIGH else "dh"
+    return finding(
+        "boot-energised",
+        severity,
+        f"{one.text} {_what(one)} is on from when the firmware starts until a program runs".replace(
+            "  ", " "
+        ),
+        places=[one.place, told.origin],
+        why=f"{told.text} in the boot file {'drives' if told.function == 'op' else 'pulls'} "
+        f"{wiring.at(line)} {'up' if told.holds is Pull.UP else 'down'}, and the load is active "
+        f"{claim.active.value}",
+        repair=f"gpio={number}=op,{off}   in {told.origin.file}, "
+        # Later settings of a line override earlier ones.
+        + ("in its place" if told.text.startswith(f"gpio={number}=") else "below it"),
+        plugins=[one.instance],
+        resource=line,
     )
 
 

@@ -18,6 +18,7 @@ from robokit_plan.model import (
     Controller,
     ControllerName,
     Electrical,
+    FirmwareState,
     Hazard,
     I2cFacts,
     InstanceName,
@@ -49,7 +50,8 @@ class ElectricalProblem:
     Shape:
         `chips` and `parts` keyed by `part_key`; `claims` of the chosen variants; `assignments` of
         claims and of the links of controllers (section ``controllers``, the controller's name in
-        place of the instance); `speeds` bus -> kHz where the robot sets one of its own.
+        place of the instance); `speeds` bus -> kHz where the robot sets one of its own; `firmware`
+        what a given boot file does to lines.
     """
 
     board: Board
@@ -62,6 +64,7 @@ class ElectricalProblem:
     claims: tuple[tuple[InstanceName, Claim], ...] = ()
     assignments: tuple[Assignment, ...] = ()
     speeds: Mapping[BusName, int] = field(default_factory=dict)
+    firmware: Mapping[LineName, FirmwareState] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
