@@ -26,6 +26,7 @@ ELSEWHERE: dict[str, str] = {
     "archive-unverified": "edge/test_debian_archive.py::test_unverified_says_why",
     "console-line": "test_findings_elsewhere.py::test_console_line",
     "debian-unplanned": "test_findings_elsewhere.py::test_debian_unplanned",
+    "lock-stale": ("cli/test_stale_lock.py::test_a_change_is_told_and_refused_until_it_is_locked"),
     "python-search-too-long": (
         "resolve/python/test_python_search.py::test_a_search_that_would_take_too_long"
     ),

@@ -39,6 +39,7 @@ def _planned(asked: Asked, form: str, listener: Listener) -> Answer:
         None if asked.robot is None else Path(asked.robot),
         profile=asked.profile,
         as_of=asked.as_of,
+        stale=True,
     )
 
     def texts(plan: Plan) -> dict[str, Callable[[], str]]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from robokit_plan.app.wrong_use import WrongUse
+from robokit_plan.model import Plan, Severity
 from robokit_plan.render import Locked, ProfilesDifferError, union_of
 
 
@@ -44,6 +45,7 @@ def read_locked(
         check_locked(path.parent, locked[-1:])
     for one in locked:
         check_own_names(find_robot_file(robot), str(one.plan.robot), one.plan.profile)
+        check_fresh(robot, one.plan, one.name)
     try:
         union_of(locked)
     except ProfilesDifferError as error:
@@ -57,6 +59,25 @@ def read_locked(
             ),
         ) from error
     return path.parent, tuple(locked)
+
+
+def check_fresh(robot: Path | None, plan: Plan, lock: str) -> None:
+    """
+    Refuse a lock file that no longer says what the files beside it say.
+
+    Raises:
+        UnreadableFile: It does not; with what changed and the command.
+    """
+    from robokit_plan.app.session import read
+    from robokit_plan.app.staleness import changed_inputs, inputs_of, stale_finding
+    from robokit_plan.formats.unreadable import UnreadableFile
+
+    reading = read(robot, plan.profile)
+    if reading.robot is None:
+        return
+    changed = changed_inputs(plan.digests, inputs_of(reading, plan.profile))
+    if changed:
+        raise UnreadableFile((stale_finding(lock, changed, plan.profile, Severity.ERROR),))
 
 
 def check_locked(root: Path, locked: Sequence[Locked]) -> None:

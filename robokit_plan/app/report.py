@@ -82,7 +82,7 @@ def report(
     Raises:
         UnreadableFile, WrongUse, IndexTrouble: As planning does.
     """
-    session = open_session(robot, profile=profile)
+    session = open_session(robot, profile=profile, stale=True)
     problem = session.problem
     # What-if plans ask for more than the robot's own; the next report reads it all at once.
     hint = f"{problem.robot.name} report"

@@ -202,12 +202,13 @@ def open_session(
     reading: Reading | None = None,
     locked: bool = True,
     lint: bool = True,
+    stale: bool = False,
 ) -> Session:
     """
     Return the session of one call.
 
     With *lint*, errors that `lint` alone finds in the robot file and in enabled plugins are
-    findings of the plan too.
+    findings of the plan too; with *stale*, that its lock file no longer says what its files say.
 
     Raises:
         UnreadableFile: A file cannot be decoded or parsed, or the robot file has no value.
@@ -251,6 +252,8 @@ def open_session(
         upgrade=upgrade,
         locked=locked,
     )
+    if stale and problem.locked is not None:
+        problem = replace(problem, reading=(*problem.reading, *_stale(problem)))
     return Session(
         reading=reading,
         problem=problem,
@@ -258,6 +261,20 @@ def open_session(
         prefix=display_prefix(reading.root),
         digests=digests,
     )
+
+
+def _stale(problem: Problem) -> tuple[Finding, ...]:
+    """Return the warning that the lock file no longer says what its files say."""
+    from robokit_plan.app.staleness import changed_inputs, stale_finding
+    from robokit_plan.formats.lock import lock_name_of
+    from robokit_plan.model import Severity
+
+    assert problem.locked is not None  # noqa: S101  the caller looked
+    changed = changed_inputs(problem.locked.digests, problem.digests)
+    if not changed:
+        return ()
+    name = lock_name_of(problem.robot.name, problem.profile)
+    return (stale_finding(name, changed, problem.profile, Severity.WARNING),)
 
 
 def _file_digests(root: Path, robot: Robot, profile: str | None) -> Mapping[str, str | None]:
@@ -386,7 +403,7 @@ def problem_of(
         upgrade=upgrade,
         as_of=as_of,
         boot_config=_boot_config(reading),
-        digests=_digests(reading, facts_digest()),
+        digests=_digests(reading, facts_digest(), profile),
         machine_facts=read_machine_facts(),
         machine_names=read_machine_names(
             robot.system.release,
@@ -439,10 +456,12 @@ def _boot_config(reading: Reading) -> tuple[ConfigLine, ...]:
     return parse_boot_config(read_text(path, name), file=name)
 
 
-def _digests(reading: Reading, facts: str) -> Mapping[str, str]:
+def _digests(reading: Reading, facts: str, profile: str | None) -> Mapping[str, str]:
+    from robokit_plan.app.staleness import inputs_of
+
     robot = reading.robot
     assert robot is not None  # noqa: S101
-    return {"facts": facts, "robot.yaml": robot.digest}
+    return {"facts": facts, "robot.yaml": robot.digest, **inputs_of(reading, profile)}
 
 
 def _locked(root: Path, robot: str, profile: str | None) -> Plan | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from robokit_plan.app.forms import WIRING_FORMATS
 from robokit_plan.app.listener import NOBODY, Listener
 from robokit_plan.app.session import display_prefix, find_lock, open_lock, open_session
+from robokit_plan.app.staleness import is_stale
 from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.edge.facts import read_board
 from robokit_plan.model import Severity
@@ -81,8 +82,9 @@ def wiring(
     if sheet.controller is not None and sheet.layout != "c-header":
         raise WrongUse("--controller is for --format c-header alone")
     path = find_lock(robot, profile)
-    locked = path.exists()
     session = open_session(robot, profile=profile)
+    # As the files are now: a lock file that no longer says what they say is passed over.
+    locked = path.exists() and not is_stale(session.problem)
     plan = open_lock(path) if locked else session.plan(offline=offline, listener=listener)
     refused = () if locked else [one for one in plan.findings if one.severity is Severity.ERROR]
     said = ""

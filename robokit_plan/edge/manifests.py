@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterator
 from itertools import chain
 from pathlib import PurePosixPath
+from typing import Any
 
 from robokit_plan.formats.ambiguities import joined_splits
 from robokit_plan.formats.claims import check_signal, hardware_claims
@@ -137,6 +139,17 @@ def file_digest(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
+def said(node: Node | None) -> dict[str, Any]:
+    """Return what a file says, without what is its writer's alone."""
+    data = {} if node is None else node.data()
+    return {key: value for key, value in data.items() if not key.startswith("x-")}
+
+
+def canonical(data: Any) -> str:
+    """Return *data* as JSON that follows from its values alone (RFC 8785 but for numbers)."""
+    return json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
 def key_places(view: TypedMap) -> dict[str, Origin]:
     """Return key -> place for the two uppermost levels, as ``python`` and ``python.requires``."""
     places: dict[str, Origin] = {}
@@ -182,6 +195,7 @@ def _manifest(view: TypedMap, text: str, file: str, findings: list[Finding]) -> 
         ),
         folder=str(folder),
         digest=file_digest(text),
+        values=file_digest(canonical(said(view.node))),
         origin=Origin(file=file, line=1, column=1),
         places=key_places(view),
     )

@@ -50,7 +50,15 @@ from robokit_plan.model import (
     sorted_findings,
 )
 
-from .manifests import check_format, empty_file, file_digest, key_places, root_is_map
+from .manifests import (
+    canonical,
+    check_format,
+    empty_file,
+    file_digest,
+    key_places,
+    root_is_map,
+    said,
+)
 from .schemas import read_schema
 
 _BUS = re.compile(r"(?:i2c|spi)[-_0-9a-z]*\Z")
@@ -158,6 +166,7 @@ def _robot(view: TypedMap, text: str, findings: list[Finding]) -> Robot:
         },
         program=_program(view.view("program")),
         digest=file_digest(text),
+        values={key: canonical(value) for key, value in said(view.node).items()},
         origin=view.origin,
         places=key_places(view),
     )

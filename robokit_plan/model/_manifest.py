@@ -130,6 +130,8 @@ class Manifest:
     topics: Topics = Topics()
     folder: str
     digest: str
+    values: str = ""
+    """SHA-256 of what it says, whatever its spelling, order and comments; keys ``x-`` apart."""
     origin: Origin
     places: Mapping[str, Origin] = field(default_factory=dict)
     """Top-level key -> where it stands, for findings about a whole section."""

@@ -266,6 +266,8 @@ class Robot:
     measured: Mapping[LineName, Millivolt] = field(default_factory=dict)
     program: Program | None = None
     digest: str
+    values: Mapping[str, str] = field(default_factory=dict)
+    """Key of the file -> what stands there as canonical JSON; keys ``x-`` apart."""
     origin: Origin
     places: Mapping[str, Origin] = field(default_factory=dict)
 

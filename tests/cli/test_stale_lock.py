@@ -1,0 +1,134 @@
+"""A lock file that no longer says what its files say: judged by values, told, refused where it acts."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import Command
+
+Edit = Callable[[Path], None]
+
+
+def swapped(name: str, old: str, new: str) -> Edit:
+    """Return the edit that puts *new* in place of *old* in a file of the robot."""
+
+    def edit(root: Path) -> None:
+        text = (root / name).read_text("utf-8")
+        assert old in text
+        (root / name).write_text(text.replace(old, new), "utf-8")
+
+    return edit
+
+
+ROBOT, LEAK, MAST = "robot.yaml", "plugins/leak/manifest.yaml", "plugins/mast/manifest.yaml"
+NOTHING: dict[str, Edit] = {
+    "a comment": swapped(ROBOT, "# first", "# and last"),
+    "another spelling": swapped(
+        ROBOT, "  - leak     # first\n  - horn\n", "  ['leak', \"horn\"]\n"
+    ),
+    "another profile": swapped(ROBOT, "bench: [leak, horn]", "bench: [horn]"),
+    "a profile more": swapped(ROBOT, "profiles:\n", "profiles:\n  dock: [horn]\n"),
+    "a plugin that is off": swapped(MAST, "gpio: 17", "gpio: 27"),
+    "wiring of one that is off": swapped(
+        ROBOT, "profiles:", "wiring: {mast.lamp: gpio27}\nprofiles:"
+    ),
+    "keys of the writer's own": swapped(ROBOT, "profiles:", "x-note: mine\nprofiles:"),
+    "a comment in a manifest": swapped(LEAK, "needs:", "# why\nneeds:"),
+    "an empty key": swapped(ROBOT, "profiles:", "roles: {}\nprofiles:"),
+}
+CHANGES: dict[str, tuple[Edit, str]] = {
+    "what is enabled": (swapped(ROBOT, "  - horn\n", ""), "`enabled` of robot.yaml"),
+    "a setting of the system": (
+        swapped(ROBOT, "profiles:", "system: {memory-mb: 2048}\nprofiles:"), "`system` of robot.yaml"
+    ),
+    "wiring": (swapped(ROBOT, "profiles:", "wiring: {leak.float: gpio27}\nprofiles:"), "`wiring` of robot.yaml"),
+    "a manifest": (swapped(LEAK, "alpha>=1,<3", "alpha>=1,<2"), "the manifest of leak"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("edit", NOTHING.values(), ids=NOTHING)
+def test_what_changes_no_plan_makes_nothing_stale(
+    dinghy: Path, command: Command, edit: Edit
+) -> None:
+    assert command("lock").status == 0
+    edit(dinghy)
+    assert command("script").status == 0
+    assert "lock-stale" not in command("check", "--json").out
+
+
+@pytest.mark.parametrize(("edit", "told"), CHANGES.values(), ids=CHANGES)
+def test_a_change_is_told_and_refused_until_it_is_locked(
+    dinghy: Path, command: Command, edit: Edit, told: str
+) -> None:
+    """Script and card are made from the lock file alone, so they would install another robot."""
+    assert command("lock").status == 0
+    before = (dinghy / "pylock.dinghy.toml").read_bytes()
+    edit(dinghy)
+    (warned,) = [
+        one
+        for one in json.loads(command("check", "--json").out)["findings"]
+        if one["rule"] == "lock-stale"
+    ]
+    assert (warned["severity"], warned["why"]) == (
+        "warning",
+        [f"since it was written {told} changed"],
+    )
+    for words in (("script",), ("card",), ("report", "--format", "cyclonedx")):
+        done = command(*words)
+        assert done.status == 1, words
+        assert (
+            "error lock-stale: pylock.dinghy.toml no longer says what the robot's files say"
+            in done.err
+        )
+        assert f"since it was written {told} changed" in done.err
+        assert "fix  robokit-plan lock" in done.err
+    assert not (dinghy / "install.sh").exists()
+    assert (dinghy / "pylock.dinghy.toml").read_bytes() == before
+    if command("lock").status == 0:
+        assert command("script").status == 0
+        assert "lock-stale" not in command("check", "--json").out
+    else:
+        assert told == "`enabled` of robot.yaml"  # nobody is left to make the alarm sound
+
+
+def test_each_profile_has_its_own(dinghy: Path, command: Command) -> None:
+    assert command("lock").status == command("lock", "--profile", "bench").status == 0
+    swapped(ROBOT, "bench: [leak, horn]", "bench: [horn]")(dinghy)
+    assert command("script").status == 0
+    done = command("script", "--profile", "bench")
+    assert done.status == 1
+    assert "`profiles.bench` of robot.yaml changed" in done.err
+    assert "fix  robokit-plan lock --profile bench" in done.err
+
+
+def test_a_named_file_counts_by_its_bytes(dinghy: Path, command: Command) -> None:
+    (dinghy / "boot.txt").write_text("dtparam=i2c_arm=on\n")
+    swapped(ROBOT, "profiles:", "system: {image: vendor, boot-config: boot.txt}\nprofiles:")(dinghy)
+    assert command("lock").status == 0
+    (dinghy / "boot.txt").write_text("dtparam=spi=on\n")
+    assert "the file boot.txt changed" in command("script").err
+
+
+def test_a_lock_file_of_an_earlier_tool_is_taken_as_it_is(dinghy: Path, command: Command) -> None:
+    """It does not say what it was made from, so nothing is said of it."""
+    assert command("lock").status == 0
+    lock = dinghy / "pylock.dinghy.toml"
+    text = lock.read_text()
+    older = re.sub(r'^"(?:robot\.yaml|manifest|file) .*\n', "", text, flags=re.MULTILINE)
+    assert older != text
+    lock.write_text(older)
+    swapped(LEAK, "alpha>=1,<3", "alpha>=1,<2")(dinghy)
+    assert command("script").status == 0
+    assert "lock-stale" not in command("check", "--json").out
+
+
+def test_the_sheet_is_that_of_the_files(dinghy: Path, command: Command) -> None:
+    assert command("lock").status == 0
+    assert "position 11 (gpio17)" in command("wiring").out
+    swapped(ROBOT, "profiles:", "wiring: {leak.float: gpio27}\nprofiles:")(dinghy)
+    assert "position 13 (gpio27)" in command("wiring").out
