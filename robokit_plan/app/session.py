@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import date
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
 from robokit_plan.app.listener import NOBODY, Listener
@@ -279,10 +279,16 @@ def _stale(problem: Problem) -> tuple[Finding, ...]:
 
 def _file_digests(root: Path, robot: Robot, profile: str | None) -> Mapping[str, str | None]:
     """Return what the files hold that a plan of *robot* reads besides YAML, by their names."""
+    from robokit_plan.edge.boot_files import included_files
+    from robokit_plan.edge.files import find_inside
     from robokit_plan.formats.lock import lock_name_of
 
     named = (robot.system.boot_config, robot.system.base)
-    names = (lock_name_of(robot.name, profile), *(one for one in named if one is not None))
+    names = [lock_name_of(robot.name, profile), *(one for one in named if one is not None)]
+    boot = robot.system.boot_config
+    if boot is not None and find_inside(root, boot) is not None:
+        folder = PurePosixPath(boot).parent
+        names += [str(folder / one) for one in included_files(root, boot)]
     return {name: _digest(root / name) for name in names}
 
 
@@ -437,6 +443,7 @@ def _carried_facts(robot: Robot, reading: Reading) -> CarriedFacts:
 
 def _boot_config(reading: Reading) -> tuple[ConfigLine, ...]:
     """Return what the given boot configuration file says; () where none is given."""
+    from robokit_plan.edge.boot_files import included_files
     from robokit_plan.edge.files import find_inside, read_text
     from robokit_plan.formats.unreadable import UnreadableFile
     from robokit_plan.hardware.boot import parse_boot_config
@@ -453,7 +460,9 @@ def _boot_config(reading: Reading) -> tuple[ConfigLine, ...]:
             f"boot-config {name} is not a file in the robot's folder",
             "system: {boot-config: config.txt}",
         )
-    return parse_boot_config(read_text(path, name), file=name)
+    return parse_boot_config(
+        read_text(path, name), file=name, included=included_files(reading.root, name)
+    )
 
 
 def _digests(reading: Reading, facts: str, profile: str | None) -> Mapping[str, str]:

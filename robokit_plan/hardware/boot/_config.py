@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 
 from robokit_plan.model import ConfigLine, Origin
 
@@ -11,9 +12,14 @@ _BARE = frozenset({"include", "fdtoverlays"})
 _FILTERS = re.compile(r"^\[(?P<name>[^\]]*)\]$")
 
 
-def parse_boot_config(text: str, *, file: str) -> tuple[ConfigLine, ...]:
+def parse_boot_config(
+    text: str, *, file: str, included: Mapping[str, str] = MappingProxyType({})
+) -> tuple[ConfigLine, ...]:
     """
     Return the settings in *text*, a file of the ``config.txt`` form.
+
+    What it includes stands in place of the line that says so; *included*: names as written ->
+    texts. A file that is not there, or includes itself, stays a setting of its own.
 
     Comments, blank lines and lines without ``=`` say nothing. A ``dtparam`` after a ``dtoverlay``
     belongs to that overlay until a bare ``dtoverlay=``. Filters (``[pi4]``) are kept, not
@@ -26,7 +32,7 @@ def parse_boot_config(text: str, *, file: str) -> tuple[ConfigLine, ...]:
     found: list[ConfigLine] = []
     sections: tuple[str, ...] = ()
     open_overlay: int | None = None
-    for number, raw in enumerate(text.splitlines(), start=1):
+    for name_of, number, raw in _lines(text, file, included, ()):
         line = raw.split("#", 1)[0].strip()
         if not line:
             continue
@@ -41,7 +47,7 @@ def parse_boot_config(text: str, *, file: str) -> tuple[ConfigLine, ...]:
             name, _, value = line.partition(" ")
             if name not in _BARE:
                 continue
-        origin = Origin(file=file, line=number, column=len(raw) - len(raw.lstrip()) + 1)
+        origin = Origin(file=name_of, line=number, column=len(raw) - len(raw.lstrip()) + 1)
         name, value = name.strip(), value.strip()
         match name:
             case "dtoverlay" | "device_tree_overlay":
@@ -75,6 +81,25 @@ def parse_boot_config(text: str, *, file: str) -> tuple[ConfigLine, ...]:
                     )
                 )
     return tuple(found)
+
+
+def _lines(
+    text: str, file: str, included: Mapping[str, str], inside: tuple[str, ...]
+) -> Iterator[tuple[str, int, str]]:
+    """
+    Yield file, number and text of each line.
+
+    *file*: the boot file, in whose folder all names are meant; *inside*: what is being included.
+    """
+    folder, slash, _ = file.rpartition("/")
+    here = f"{folder}{slash}{inside[-1]}" if inside else file
+    for number, raw in enumerate(text.splitlines(), start=1):
+        word, _, name = raw.split("#", 1)[0].strip().partition(" ")
+        name = name.strip()
+        if word == "include" and name in included and name not in inside:
+            yield from _lines(included[name], file, included, (*inside, name))
+        else:
+            yield here, number, raw
 
 
 def _sections(now: tuple[str, ...], name: str) -> tuple[str, ...]:
