@@ -137,11 +137,20 @@ def _entry(entry: Entry, family: str) -> BootEntry:
         excludes=tuple(entry.get("excludes", ())),
         one_of=entry.get("one_of"),
         spoils=dict(entry.get("spoils", {})),
+        addresses=_addresses(entry.get("i2c_address")),
         hazard=entry.get("hazard"),
         here=family in entry["families"],
         instead=maps.get(family),
         meaning=entry["meaning"],
         source=entry["source"],
+    )
+
+
+def _addresses(entry: int | Entry | None) -> dict[str, int]:
+    if entry is None:
+        return {}
+    return (
+        {"": entry} if isinstance(entry, int) else {name: int(one) for name, one in entry.items()}
     )
 
 

@@ -61,14 +61,17 @@ class BootClaim:
     Shape:
         `lines`: line -> the bus that it carries, None for anything else; a claim of the same bus
         may use it too. `buses` are owned whole (``pcm``, ``pwm1``); `channels` are PWM channels
-        as (block, signal). What it `serves`, a bus or function as `BootEnable.bus` calls it, may
-        have all of this.
+        as (block, signal); `addresses` and `selects` are those of devices that it brings. What it
+        `serves`, a bus or function as `BootEnable.bus` calls it or ``part NAME``, may have all
+        of this.
     """
 
     by: str
     lines: Mapping[LineName, BusName | None] = field(default_factory=dict)
     buses: tuple[BusName, ...] = ()
     channels: tuple[tuple[BusName, str], ...] = ()
+    addresses: tuple[tuple[BusName, int], ...] = ()
+    selects: tuple[tuple[BusName, int], ...] = ()
     serves: tuple[str, ...] = ()
     origin: Origin | None = None
 

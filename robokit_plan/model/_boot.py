@@ -77,6 +77,8 @@ class BootEntry:
     one_of: str | None = None
     spoils: Mapping[str, str] = field(default_factory=dict)
     """Name of another word -> what that one no longer does beside it."""
+    addresses: Mapping[str, int] = field(default_factory=dict)
+    """Chip -> its I2C address; an empty name: the one chip that it is there for."""
     hazard: str | None = None
     here: bool = True
     """False: the word is known, but not for this board's family."""

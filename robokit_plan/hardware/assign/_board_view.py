@@ -253,6 +253,10 @@ class BoardView:
             for bus in claim.buses:
                 for kind in (Kind.BUS, Kind.I2S, Kind.UART, Kind.BLOCK):
                     yield Resource(kind, bus), alone
+            for bus, address in claim.addresses:
+                yield Resource(Kind.ADDRESS, bus, address_text(address)), alone
+            for bus, select in claim.selects:
+                yield Resource(Kind.SELECT, bus, str(select)), alone
             for block, signal in claim.channels:
                 yield Resource(Kind.CHANNEL, block, signal), alone
                 if block in blocks:

@@ -22,6 +22,7 @@ from robokit_plan.model import (
     UsbClaim,
     VariantName,
     dataclass,
+    part_key,
     replace,
 )
 
@@ -134,10 +135,19 @@ _READ = frozenset({Function.INPUT, Function.IR_IN, Function.ANALOG})
 
 
 def _serving(request: ClaimRequest) -> tuple[str, ...]:
-    """Return what a line that the firmware drives may be used as: an output is driven anyway."""
+    """
+    Return what a setting of the boot file may be there for: a driven line, the very part.
+
+    An output is driven anyway; an overlay that brings a part is how its plugin gets it.
+    """
     claim = request.claim
-    drives = isinstance(claim, SignalClaim) and claim.function not in _READ
-    return (OUTPUT,) if drives else ()
+    match claim:
+        case SignalClaim() if claim.function not in _READ:
+            return (OUTPUT,)
+        case I2cClaim() | SpiClaim() if claim.part is not None:
+            return (f"part {part_key(claim.part)}",)
+        case _:
+            return ()
 
 
 def _driving_pads(one: Candidate, section: str, view: BoardView) -> Candidate:

@@ -70,11 +70,15 @@ def boot_claims(
     found.extend(word_findings(met))
     return (
         (
-            *(one.takes for one in met if one.takes.lines or one.takes.buses or one.takes.channels),
+            *(one.takes for one in met if _takes_something(one.takes)),
             *firmware_claims(board, image, lines),
         ),
         sorted_findings(folded(found)),
     )
+
+
+def _takes_something(one: BootClaim) -> bool:
+    return bool(one.lines or one.buses or one.channels or one.addresses or one.selects)
 
 
 def boot_freed(board: Board, image: str, config: Iterable[ConfigLine]) -> frozenset[str]:

@@ -14,6 +14,7 @@ from robokit_plan.model import (
     ConfigLine,
     LineName,
     dataclass,
+    part_key,
 )
 
 ONE_WIRE = BusName("1-wire")
@@ -110,14 +111,54 @@ def _claim(line: ConfigLine, entry: BootEntry, board: Board) -> BootClaim:
             whole.append(board.analog_audio_block)
     if "analog_audio" in buses:
         channels = []
+    if any(_NUMBERED_I2C.fullmatch(name) for name, _ in line.params) and entry.addresses:
+        carried = {}  # its chip is on another bus, whose own setting takes the lines
+    chips, addresses = _addresses(line, entry)
+    selects = _selects(line, entry)
+    if selects:
+        chips = (*chips, entry.name.partition("-")[0])
     return BootClaim(
         by=line.text,
         lines=carried,
+        addresses=addresses,
+        selects=selects,
         buses=tuple(dict.fromkeys(whole)),
         channels=tuple(dict.fromkeys(channels)),
-        serves=entry.serves,
+        serves=(*entry.serves, *(f"part {part_key(one)}" for one in chips)),
         origin=line.origin,
     )
+
+
+_NUMBERED_I2C = re.compile("i2c([0-9])")
+_SELECT = re.compile(r"spi([0-9])[.-]([0-9])(?:-present)?")
+
+
+def _addresses(
+    line: ConfigLine, entry: BootEntry
+) -> tuple[tuple[str, ...], tuple[tuple[BusName, int], ...]]:
+    """Return the chips that *line* brings to an I2C bus, and their addresses."""
+    params = dict(line.params)
+    chips = [name for name in entry.addresses if not name or name in params]
+    bus = next((name for name in params if _NUMBERED_I2C.fullmatch(name)), None)
+    buses = [BusName(bus)] if bus else [BusName(one) for one in entry.buses if one[:3] == "i2c"]
+    moved = params.get("addr")
+    found: list[tuple[BusName, int]] = []
+    for name in chips:
+        address = entry.addresses[name]
+        if moved is not None and re.fullmatch("0x[0-9a-fA-F]{1,2}|[0-9]{1,3}", moved):
+            address = int(moved, 0)
+        found.extend((one, address) for one in buses[:1])
+    return tuple(name or entry.name for name in chips), tuple(found)
+
+
+def _selects(line: ConfigLine, entry: BootEntry) -> tuple[tuple[BusName, int], ...]:
+    """Return the chip selects at which *line* brings a device."""
+    found: list[tuple[BusName, int]] = []
+    for word in (*entry.buses, *(name for name, _ in line.params)):
+        match = _SELECT.fullmatch(word)
+        if match is not None:
+            found.append((BusName(f"spi{match[1]}"), int(match[2])))
+    return tuple(dict.fromkeys(found))
 
 
 def _taken(line: ConfigLine, entry: BootEntry) -> tuple[LineName, ...]:
