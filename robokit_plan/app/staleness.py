@@ -149,6 +149,11 @@ def stale_finding(
         f"{lock} no longer says what the robot's files say",
         places=[Place(origin=Origin(file=lock, line=1, column=1))],
         why=f"since it was written {listed(some)} changed",
-        repair=f"{command}   shows what moves, and writes it anew",
+        repair=(
+            f"{command}   writes it anew",
+            "robokit-plan diff"
+            + (f" --profile {profile}" if profile else "")
+            + "   shows what moves",
+        ),
         resource=lock,
     )

@@ -1,5 +1,7 @@
 """Write the lock file; what is locked is kept unless --upgrade says otherwise.
 
+The robot's other lock files, of its profiles, are renewed with it: all of them, or none.
+
 Examples:
 
   robokit-plan lock
@@ -11,6 +13,7 @@ Examples:
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -50,7 +53,7 @@ def lock(
     json: JsonOption = False,
 ) -> None:
     """Plan and write."""
-    from robokit_plan.app.lock import planned_lock
+    from robokit_plan.app.lock import planned_locks, write_locks
     from robokit_plan.app.wrong_use import WrongUse
     from robokit_plan.cli._output import listening, tell_written
     from robokit_plan.cli._terminal import show
@@ -63,7 +66,7 @@ def lock(
             repair=(f"robokit-plan lock --upgrade {' '.join(names)}",),
         )
     with listening() as listener:
-        session, plan = planned_lock(
+        planned = planned_locks(
             robot,
             listener,
             profile=profile,
@@ -71,13 +74,22 @@ def lock(
             upgrade=frozenset(names or ()) if upgrade else None,
             offline=offline,
             build_metadata=build_metadata,
+            alone=out is not None,
         )
-    wrote = []
+    session, plan = planned[0]
+    refused = [one for one in planned[1:] if not one.plan.ok]
+    wrote: tuple[Path, ...] = ()
     if plan.ok and str(out) == "-":
         show(render_lock(plan))
-    elif plan.ok:
-        wrote.append(session.write_lock(plan, out))
-    show(session.text_of(plan, json=json, notes=notes))
+    elif plan.ok and out is not None:
+        wrote = (session.write_lock(plan, out),)
+    elif plan.ok and not refused:
+        wrote = write_locks(planned)
+    told = refused[0] if json and plan.ok and refused else planned[0]
+    show(told.session.text_of(told.plan, json=json, notes=notes))
     if not json:
+        # What keeps another lock file from being renewed keeps all of them as they are.
+        for other in refused:
+            show(other.session.text_of(other.plan, json=False, notes=False))
         tell_written(*wrote)
-    raise typer.Exit(0 if plan.ok else 1)
+    raise typer.Exit(0 if plan.ok and not refused else 1)

@@ -132,3 +132,45 @@ def test_the_sheet_is_that_of_the_files(dinghy: Path, command: Command) -> None:
     assert "position 11 (gpio17)" in command("wiring").out
     swapped(ROBOT, "profiles:", "wiring: {leak.float: gpio27}\nprofiles:")(dinghy)
     assert "position 13 (gpio27)" in command("wiring").out
+
+
+# --- all lock files in one step ---------------------------------------------------------------
+
+
+def test_lock_renews_every_lock_file_of_the_robot(dinghy: Path, command: Command) -> None:
+    assert command("lock").status == command("lock", "--profile", "bench").status == 0
+    swapped(LEAK, "alpha>=1,<3", "alpha>=1,<2")(dinghy)
+    assert command("script", "--profile", "bench").status == 1
+    done = command("lock")
+    assert done.status == 0
+    assert "wrote pylock.dinghy.toml\nwrote pylock.dinghy-bench.toml" in done.out + done.err
+    assert command("script").status == command("script", "--profile", "bench").status == 0
+    # The other way round, and none where there was none.
+    swapped(LEAK, "alpha>=1,<2", "alpha>=1,<3")(dinghy)
+    assert command("lock", "--profile", "bench").status == 0
+    assert command("script").status == 0
+    (dinghy / "pylock.dinghy-bench.toml").unlink()
+    assert command("lock").status == 0
+    assert not (dinghy / "pylock.dinghy-bench.toml").exists()
+
+
+def test_where_one_cannot_be_renewed_none_is(dinghy: Path, command: Command) -> None:
+    """The profile lacks the alarm that `leak` needs: its lock file, and all others, stay."""
+    assert command("lock").status == command("lock", "--profile", "bench").status == 0
+    swapped(ROBOT, "bench: [leak, horn]", "bench: [leak]")(dinghy)
+    swapped(LEAK, "alpha>=1,<3", "alpha>=1,<2")(dinghy)
+    before = {file.name: file.read_bytes() for file in dinghy.glob("pylock.*")}
+    done = command("lock")
+    assert done.status == 1
+    assert "error capability-missing" in done.out
+    assert json.loads(command("lock", "--json").out)["ok"] is False
+    assert {file.name: file.read_bytes() for file in dinghy.glob("pylock.*")} == before
+
+
+def test_a_name_that_nothing_has_is_refused(dinghy: Path, command: Command) -> None:
+    assert command("lock").status == 0
+    done = command("lock", "--upgrade", "alfa")
+    assert done.status == 2
+    assert "nothing called alfa is planned or locked" in done.err
+    assert "fix  robokit-plan lock --upgrade alpha" in done.err
+    assert command("lock", "--upgrade", "Alpha", "tooter").status == 0
