@@ -27,6 +27,7 @@ ELSEWHERE: dict[str, str] = {
     "console-line": "test_findings_elsewhere.py::test_console_line",
     "debian-unplanned": "test_findings_elsewhere.py::test_debian_unplanned",
     "lock-stale": ("cli/test_stale_lock.py::test_a_change_is_told_and_refused_until_it_is_locked"),
+    "places-let-go": ("cli/test_stale_lock.py::test_another_chip_lets_go_of_the_former_ones_pins"),
     "python-search-too-long": (
         "resolve/python/test_python_search.py::test_a_search_that_would_take_too_long"
     ),

@@ -39,6 +39,7 @@ from robokit_plan.model import (
 from robokit_plan.resolve.behaviour import hazards_of
 
 from ._judge import judge_of
+from ._let_go import kept_places
 from ._problem import Problem, instances_of
 
 RuledOut = frozenset[tuple[InstanceName, VariantName]]
@@ -55,7 +56,7 @@ def hardware_problem(
     wishes = {name: variant for name, (variant, _) in robot.variants.items()}
     locked = problem.locked
     if locked is not None and locked.board != problem.board.id:
-        locked = None  # another board has other lines: nothing is wired there yet
+        locked = None
     enabled = {one.name for one in instances}
     return HardwareProblem(
         board=problem.board,
@@ -80,7 +81,7 @@ def hardware_problem(
         controllers=companions(problem),
         supplies=robot.supplies,
         measured=problem.board.with_domains(robot.measured),
-        locked=({(one.instance, one.claim): one for one in locked.assignments} if locked else {}),
+        locked=kept_places(problem),
         locked_variants={one.name: one.variant for one in locked.instances} if locked else {},
         boot=problem.board.boot.get(robot.system.image),
         release=robot.system.release,

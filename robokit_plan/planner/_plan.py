@@ -39,6 +39,7 @@ from ._archives import image_findings, key_findings, knows_base, sources_of, sui
 from ._board_limits import board_limit_findings
 from ._early import of_profile
 from ._hardware import claims_of, companions, electrical_of, hazards_by_word
+from ._let_go import chips_of, let_go_findings
 from ._multiplexers import multiplexer_findings
 from ._problem import Problem
 from ._python import modules_of, sees_system_packages
@@ -120,6 +121,7 @@ def plan_of(
         *image_findings(problem),
         *key_findings(problem),
         *board_limit_findings(problem),
+        *let_go_findings(problem),
         *multiplexer_findings(instances, variants, problem.parts),
         *_variant_notes(instances, first, chosen),
     ]
@@ -166,7 +168,7 @@ def plan_of(
             problem, [variant_needs(one.manifest, variants[one.name]) for one in instances]
         ),
         hazards=hazards_by_word(robot, instances, variants),
-        digests=problem.digests,
+        digests={**problem.digests, **chips_of(problem)},
         indexes={
             **problem.indexes,
             **{one.name: one.url for one in robot.indexes},

@@ -18,7 +18,7 @@ from robokit_plan.model import EnabledPlugin, InstanceName, Manifest, Origin
 from robokit_plan.planner import Problem
 
 _OWN = frozenset(
-    {"plugin", "version", "summary", "license", "behaviour", "folder", "digest", "places"}
+    {"plugin", "version", "summary", "license", "behaviour", "folder", "digest", "values", "places"}
 )
 """What a manifest says of its own plugin and of nothing else."""
 _WORD = re.compile(r"[a-z0-9][a-z0-9-]*")

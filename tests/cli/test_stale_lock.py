@@ -174,3 +174,40 @@ def test_a_name_that_nothing_has_is_refused(dinghy: Path, command: Command) -> N
     assert "nothing called alfa is planned or locked" in done.err
     assert "fix  robokit-plan lock --upgrade alpha" in done.err
     assert command("lock", "--upgrade", "Alpha", "tooter").status == 0
+
+
+def test_another_chip_lets_go_of_the_former_ones_pins(dinghy: Path, command: Command) -> None:
+    """GPIO0 is a pin like any other on one chip, and read at reset on the other (strapping pin)."""
+    swapped(ROBOT, "profiles:", "controllers: {mcu: {chip: rp2040, link: usb}}\nprofiles:")(dinghy)
+    swapped(LEAK, "{float:", "{lid: {controller: mcu, function: servo, pin: any}, float:")(dinghy)
+
+    def pin() -> str:
+        rows = json.loads(command("check", "--json").out)["assignments"]
+        return next(str(one["line"]) for one in rows if one["claim"] == "lid")
+
+    assert command("lock").status == 0
+    first = pin()
+    swapped(ROBOT, "chip: rp2040", "chip: esp32")(dinghy)
+    fresh = pin()
+    assert fresh != first
+    told = command("check", "--notes").out
+    assert (
+        "note places-let-go: mcu was a rp2040 and is a esp32: pins of leak.lid are chosen anew"
+        in told
+    )
+    assert command("lock").status == 0
+    assert command("lock", "--upgrade").status == 0
+    assert pin() == fresh
+    # What it had is kept as long as the chip is the same.
+    swapped(ROBOT, "link: usb", "link: usb, host-timeout-ms: 500")(dinghy)
+    assert pin() == fresh
+
+
+def test_another_board_lets_go_of_every_line(dinghy: Path, command: Command) -> None:
+    assert command("lock").status == 0
+    swapped(ROBOT, "raspberrypi,4-model-b", "raspberrypi,5-model-b")(dinghy)
+    told = command("check", "--notes").out
+    assert (
+        "note places-let-go: the lock file is of raspberrypi,4-model-b: every place is chosen anew"
+        in told
+    )
