@@ -36,6 +36,8 @@ class Compared(NamedTuple):
 
     plan: Plan
     rows: tuple[MachineRow, ...]
+    stale: tuple[str, ...] = ()
+    """What changed beside the lock file since it was written; the machine is held against it."""
 
     @property
     def ok(self) -> bool:
@@ -92,9 +94,22 @@ def verify(
         ),
         root=root,
     )
-    return Compared(
-        plan, compare_machine(plan, state, home=place, lock_sha256=own.sha256, union=union)
-    )
+    rows = compare_machine(plan, state, home=place, lock_sha256=own.sha256, union=union)
+    return Compared(plan, tuple(rows), () if lock is not None else _changed(robot, plan))
+
+
+def _changed(robot: Path | None, plan: Plan) -> tuple[str, ...]:
+    """Return what the robot's files say by now and the lock file does not, in words."""
+    from robokit_plan.app.session import read
+    from robokit_plan.app.staleness import changed_inputs, inputs_of
+
+    try:
+        reading = read(robot, plan.profile)
+    except UnreadableFile:
+        return ()
+    if reading.robot is None:
+        return ()
+    return changed_inputs(plan.digests, inputs_of(reading, plan.profile))
 
 
 def _beside(own: Locked, path: Path, installed: Container[str]) -> list[Locked]:

@@ -43,12 +43,18 @@ def verify(
     """Compare and print."""
     from robokit_plan.app.verify import Machine
     from robokit_plan.app.verify import verify as compared
-    from robokit_plan.cli._terminal import show, width
+    from robokit_plan.cli._terminal import show, tell, width
+    from robokit_plan.model import listed
     from robokit_plan.render import render_machine_json, render_machine_text
 
     found = compared(robot, Machine(root=root, home=home), profile=profile, lock=lock)
     if json:
-        show(render_machine_json(found.plan, found.rows))
+        show(render_machine_json(found.plan, found.rows, stale=found.stale))
     else:
+        if found.stale:
+            tell(
+                f"note  since the lock file was written {listed(found.stale)} changed; the machine "
+                "is held against the lock file\n"
+            )
         show(render_machine_text(found.plan, found.rows, width=width(), everything=everything))
     raise typer.Exit(0 if found.ok else 1)

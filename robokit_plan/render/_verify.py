@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from enum import Enum
 
 from robokit_plan.model import (
@@ -444,13 +444,16 @@ def machine_verdict(plan: Plan, rows: Iterable[MachineRow]) -> str:
     return f"{who} is what its lock file says: {counted(same, 'thing')} compared"
 
 
-def render_machine_json(plan: Plan, rows: Iterable[MachineRow]) -> str:
-    """Return every row for other programs."""
+def render_machine_json(
+    plan: Plan, rows: Iterable[MachineRow], *, stale: Sequence[str] = ()
+) -> str:
+    """Return every row for other programs; *stale*: what changed beside the lock file since."""
     rows = list(rows)
     found: Json = {
         "robot": plan.robot,
         "profile": plan.profile,
         "ok": all(one.verdict is not Verdict.DIFFERS for one in rows),
+        "stale": list(stale),
         "rows": [
             {
                 "area": one.area,

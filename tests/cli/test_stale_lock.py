@@ -211,3 +211,17 @@ def test_another_board_lets_go_of_every_line(dinghy: Path, command: Command) -> 
         "note places-let-go: the lock file is of raspberrypi,4-model-b: every place is chosen anew"
         in told
     )
+
+
+def test_verify_says_it_in_a_note(dinghy: Path, command: Command, tmp_path: Path) -> None:
+    """And compares the machine with the lock file that it has."""
+    root = tmp_path / "root"
+    root.mkdir()
+    assert command("lock").status == 0
+    same = command("verify", "--root", str(root))
+    swapped(LEAK, "alpha>=1,<3", "alpha>=1,<2")(dinghy)
+    done = command("verify", "--root", str(root))
+    assert (done.status, done.out) == (same.status, same.out)
+    assert "note  since the lock file was written the manifest of leak changed" in done.err
+    told = json.loads(command("verify", "--root", str(root), "--json").out)
+    assert told["stale"] == ["the manifest of leak"]
