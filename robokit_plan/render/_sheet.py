@@ -28,8 +28,11 @@ def is_wired(one: Assignment, use: LineUse) -> bool:
     """
     Whether a wire goes to *use*.
 
-    A string of LEDs on a bus has one wire: the bus takes its other lines, which stay empty.
+    A string of LEDs on a bus has one wire: the bus takes its other lines, which stay empty. So
+    does a stream that goes one way alone: the line of the other way has no direction.
     """
+    if one.section == "i2s" and use.direction is None:
+        return all(each.direction is None for each in one.lines)
     return not one.function.startswith("led-string") or use.signal == one.claim
 
 

@@ -95,6 +95,10 @@ def _direction(one: Assignment, use: LineUse, claim: Claim | None) -> Direction 
             return _BUS.get(use.signal)
         case OneWireClaim():
             return Direction.BOTH
+        case I2sClaim(direction="in") if use.signal == "dout":
+            return None  # the block takes the line, and nothing goes there
+        case I2sClaim(direction="out") if use.signal == "din":
+            return None
         case I2sClaim(clock=clock) if use.signal in _CLOCKS:
             return Direction.OUT if clock == "board" else Direction.IN
         case BlockClaim():
