@@ -47,6 +47,7 @@ BOUNDED: Mapping[str, str] = {
     "formats.written.extent": _TREE,
     "hardware.assign._conflicts.irreducible.split": "halves: as deep as the logarithm of their number",
     "hardware.assign._judged.Judged._greedy.grow": "halves, as in `_conflicts`",
+    "hardware.boot._config._lines": "none includes itself, and at most `edge.boot_files._MOST` are",
     "hardware.chips._timers._fit": "one a pin of a chip",
     "hardware.electrical.power._Rails._supply": "one a supply, of which a robot has at most 100",
     "render._report_html.join": "Html within Html, one step: parts are joined when they are made",
