@@ -13,7 +13,7 @@ from robokit_plan.app.listener import NOBODY, Listener
 from robokit_plan.app.session import open_session, tell_written, text_of_lock, write_both
 from robokit_plan.app.wrong_use import WrongUse
 from robokit_plan.edge.files import held, write_atomically
-from robokit_plan.model import dataclass, near_names
+from robokit_plan.model import dataclass, near_names, replace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -35,13 +35,15 @@ class Switch:
     profile: str | None
     offline: bool
     columns: int = 100
+    instead_of: tuple[str, ...] = ()
+    """Switched off in the same step, where `on`."""
 
 
 def asked_by(switch: Switch) -> Asked:
     """Return the question that a dry run asks."""
     return Asked(
         command="enable" if switch.on else "disable",
-        names=switch.names,
+        names=(*switch.names, *(f"instead of {one}" for one in switch.instead_of)),
         robot=None if switch.robot is None else str(switch.robot),
         profile=switch.profile,
         offline=switch.offline,
@@ -124,10 +126,15 @@ def propose(
         reading=read_robot(switch.robot, profile=switch.profile, parse=parse),
     )
     names = _names(before, switch, listener)
+    off = _replaced(before, switch, listener)
     old_text = before.reading.texts[before.reading.file.name]
     try:
+        file = before.reading.file.name
+        new_text = old_text
+        if off:
+            new_text = disabled_text(new_text, off, file=file, profile=switch.profile)
         edit = enabled_text if switch.on else disabled_text
-        new_text = edit(old_text, names, file=before.reading.file.name, profile=switch.profile)
+        new_text = edit(new_text, names, file=file, profile=switch.profile)
     except CannotEdit as error:
         raise WrongUse(
             f"{error.place} cannot be edited", why=error.why, repair=(error.repair,)
@@ -211,6 +218,16 @@ def _step(proposal: Proposal, lock: str | None) -> Step:
         after=proposal.text,
         locks=locks,
     )
+
+
+def _replaced(session: Session, switch: Switch, listener: Listener) -> tuple[str, ...]:
+    """Return the instances that are switched off in the same step."""
+    if not switch.instead_of:
+        return ()
+    both = sorted({*switch.names} & {*switch.instead_of})
+    if both:
+        raise WrongUse(f"{both[0]} cannot be enabled instead of itself")
+    return _names(session, replace(switch, on=False, names=switch.instead_of), listener)
 
 
 def _names(session: Session, switch: Switch, listener: Listener) -> tuple[str, ...]:

@@ -31,6 +31,15 @@ def switch_command(*, on: bool) -> Callable[..., None]:
                 autocompletion=_complete.switchable,
             ),
         ] = None,
+        instead_of: Annotated[
+            list[str] | None,
+            typer.Option(
+                "--instead-of",
+                metavar="PLUGIN",
+                help="enable alone: switched off in the same step",
+                autocompletion=_complete.switchable,
+            ),
+        ] = None,
         robot: RobotOption = None,
         profile: ProfileOption = None,
         dry_run: Annotated[bool, typer.Option("--dry-run", help="only show")] = False,
@@ -48,6 +57,11 @@ def switch_command(*, on: bool) -> Callable[..., None]:
 
         if undo:
             raise typer.Exit(_take_back(robot, plugins or (), profile, dry_run=dry_run))
+        if instead_of and not on:
+            raise WrongUse(
+                "--instead-of goes with enable",
+                repair=(f"robokit-plan enable {instead_of[0]} --instead-of PLUGIN",),
+            )
         if not plugins:
             raise WrongUse("name a plugin", repair=(f"robokit-plan {verb} PLUGIN",))
         from robokit_plan.app.switch import Switch
@@ -59,6 +73,7 @@ def switch_command(*, on: bool) -> Callable[..., None]:
             profile=profile,
             offline=offline,
             columns=width(),
+            instead_of=tuple(instead_of or ()),
         )
         manner = Manner(form=form_of(notes=notes, json=json), dry_run=dry_run, yes=yes)
         raise typer.Exit(switch_status(switch, manner))

@@ -10,6 +10,8 @@ Examples:
 
   robokit-plan enable sonar --profile bench --yes
 
+  robokit-plan enable spoken-alarm --instead-of fog-signal --dry-run
+
   robokit-plan enable --undo
 """
 

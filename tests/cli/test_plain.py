@@ -120,8 +120,13 @@ def test_options_known_here_are_those_of_the_commands() -> None:
     """An option that a command gains is not forgotten here: it is left to typer, or added."""
     known: dict[str, Callable[[], set[str]]] = {
         "check": lambda: {*_plain._CHECK_VALUES, *_plain._CHECK_FLAGS},
-        "enable": lambda: {*_plain._SWITCH_VALUES, *_plain._SWITCH_FLAGS, "--undo"},
-        "disable": lambda: {*_plain._SWITCH_VALUES, *_plain._SWITCH_FLAGS, "--undo"},
+        "enable": lambda: {*_plain._SWITCH_VALUES, *_plain._SWITCH_FLAGS, "--undo", "--instead-of"},
+        "disable": lambda: {
+            *_plain._SWITCH_VALUES,
+            *_plain._SWITCH_FLAGS,
+            "--undo",
+            "--instead-of",
+        },
     }
     for name, options in known.items():
         command = _app._command(name)
