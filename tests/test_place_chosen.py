@@ -250,3 +250,36 @@ def test_one_setting_serves_two_buses(tmp_path: Path) -> None:
     other = "{spi: {radio: {part: sx1276}}, signals: {lid: {function: input, gpio: 18}}}"
     plan = planned(tmp_path / "other", {"kit": other}, image="debian")
     assert _errors(plan) == ["boot-line-collision"]
+
+
+def _moves(plan: Plan) -> dict[str, str]:
+    """Return the first place that each claim is told by a repair."""
+    found: dict[str, str] = {}
+    for one in plan.findings:
+        for text in one.repair:
+            if one.severity is Severity.ERROR and text.startswith("wiring: {"):
+                claim, _, place = text.removeprefix("wiring: {").partition(": ")
+                found.setdefault(claim, place.partition("}, or")[0].removesuffix("}"))
+    return found
+
+
+def test_claims_that_must_all_move_are_sent_to_different_places(tmp_path: Path) -> None:
+    """Of three claims on one line two have to go; what is told for both can be typed at once."""
+    one = "{signals: {line: {function: output, gpio: 17}}}"
+    for name in ("before", "after"):
+        (tmp_path / name).mkdir()
+    plugins = dict.fromkeys(("a", "b", "c"), one)
+    moves = _moves(planned(tmp_path / "before", plugins))
+    assert moves["b.line"] != moves["c.line"]
+    wiring = f"wiring: {{b.line: {moves['b.line']}, c.line: {moves['c.line']}}}\n"
+    assert _errors(planned(tmp_path / "after", plugins, robot=MAIN + wiring)) == []
+
+
+def test_errors_of_two_claims_send_them_to_different_places(tmp_path: Path) -> None:
+    """Likewise where each claim is wrong by itself."""
+    hardware = f"{{signals: {{x: {{{_MOTOR}, gpio: 4}}, y: {{{_MOTOR}, gpio: 5}}}}}}"
+    for name in ("before", "after"):
+        (tmp_path / name).mkdir()
+    moves = _moves(planned(tmp_path / "before", {"kit": hardware}))
+    wiring = f"wiring: {{kit.x: {moves['kit.x']}, kit.y: {moves['kit.y']}}}\n"
+    assert _errors(planned(tmp_path / "after", {"kit": hardware}, robot=MAIN + wiring)) == []

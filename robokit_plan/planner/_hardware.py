@@ -186,7 +186,8 @@ def electrical_of(
     if asked is None:
         return ElectricalAnswer(rails=())
     answer = electrical(asked)
-    told = tuple(_with_moves(one, hardware.moves) for one in answer.findings)
+    given: dict[str, str] = {}
+    told = tuple(_with_moves(one, hardware.moves, given) for one in answer.findings)
     return replace(answer, findings=told)
 
 
@@ -226,22 +227,39 @@ def _electrical_problem(
     )
 
 
-def _with_moves(found: Finding, moves: Mapping[ClaimKeyPair, tuple[str, ...]]) -> Finding:
-    """Return an error with those ways to move a claim that were tried, in place of all others."""
+def _with_moves(
+    found: Finding, moves: Mapping[ClaimKeyPair, tuple[str, ...]], given: dict[str, str]
+) -> Finding:
+    """
+    Return an error with a way to move a claim that was tried, in place of all others.
+
+    *given*: places that earlier errors told -> the claim that is to go there; no other one is.
+    """
     if found.severity is not Severity.ERROR or found.rule == "level-unknown":
         return found  # what nobody published is measured; no other line is better for that
     labels = {place.label for place in found.places}
-    tried = [
-        text
+    tried = {
+        text: f"{name}.{claim}"
         for (name, claim), texts in moves.items()
         if f"{name}.{claim}" in labels
         for text in texts
-    ]
+    }
     proposed = [text for text in found.repair if _moves(text)]
-    best = [text for text in proposed if text in tried] or tried[:1]
+    free = [
+        text
+        for text in (*(one for one in proposed if one in tried), *tried)
+        if given.get(_place(text), tried[text]) == tried[text]
+    ]
+    best = free[:1]
+    given.update({_place(text): tried[text] for text in best})
     at = found.repair.index(proposed[0]) if proposed else 0
     rest = [text for text in found.repair if text not in proposed]
     return replace(found, repair=(*rest[:at], *best, *rest[at:]))
+
+
+def _place(repair: str) -> str:
+    """Return where a `wiring` entry sends its claim."""
+    return repair.partition("{")[2].partition(": ")[2]
 
 
 def _moves(repair: str) -> bool:

@@ -108,6 +108,8 @@ class _Bench:
         judge: Judge | None,
     ) -> None:
         self._judge = judge
+        self._given: dict[str, ClaimKeyPair] = {}
+        """Places that were told first -> the claim that has to go there."""
         self._view = view
         self._variables = variables
         self._space = space
@@ -124,7 +126,7 @@ class _Bench:
         for key in _movable(conflict):
             if len(texts) == _MOVERS:
                 break
-            moved = self._move(key, keys)
+            moved = self._move(key, keys, conflict.dropped)
             if moved is not None:
                 texts.append(moved)
         texts.extend(self._variants(conflict, keys))
@@ -143,8 +145,15 @@ class _Bench:
         asked = self._conflicts.indices(key for key in keys if key in members)
         return self._space.fits(asked, alive, budget=_BUDGET)
 
-    def _move(self, key: ClaimKeyPair, keys: Sequence[ClaimKeyPair]) -> str | None:
-        """Return the `wiring` entry that moves *key* out of the way, with further places."""
+    def _move(
+        self, key: ClaimKeyPair, keys: Sequence[ClaimKeyPair], dropped: ClaimKeyPair
+    ) -> str | None:
+        """
+        Return the `wiring` entry that moves *key* out of the way, with further places.
+
+        Where each of several claims has to go, none is sent where another one was: *dropped* is
+        that of this conflict.
+        """
         found: list[str] = []
         tried: set[str] = set()
         for index in self._conflicts.members[key]:
@@ -168,6 +177,8 @@ class _Bench:
                     continue
                 if current and not keeps_to_list(request, candidate, self._view):
                     continue
+                if key == dropped and self._given.get(text, key) != key:
+                    continue
                 if self._wrong(one, request, candidate):
                     continue
                 tried.add(text)
@@ -178,6 +189,8 @@ class _Bench:
                 if len(found) == _ALTERNATIVES:
                     break
             if found:
+                if key == dropped:
+                    self._given[found[0]] = key
                 head = f"wiring: {{{request.text}: {found[0]}}}"
                 return head if len(found) == 1 else f"{head}, or {listed(found[1:], 'or')}"
         return None
