@@ -48,6 +48,10 @@ def electrical_from(data: Entry) -> Electrical:
         cells={name: _cell(one) for name, one in data["battery"]["chemistries"].items()},
         copper_nano_ohm_metre=data["wire"]["nano_ohm_metre"],
         drop_warn_percent=data["wire"]["drop_warn_percent"],
+        wire_bears=tuple(
+            # Keys of a map are text where it was kept as JSON.
+            sorted((int(size), Milliamp(one)) for size, one in data["wire"]["bears_ma"].items())
+        ),
         lasers=tuple(
             LaserClass(
                 name=one["class"],

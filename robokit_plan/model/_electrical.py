@@ -118,6 +118,8 @@ class Electrical:
     copper_nano_ohm_metre: int
     """Resistivity: 17240 stands for 0.01724 ohm mm2/m."""
     drop_warn_percent: int
+    wire_bears: tuple[tuple[int, Milliamp], ...]
+    """Cross-section in hundredths of a mm2 -> what copper of it bears for long, least first."""
     lasers: tuple[LaserClass, ...]
     radio_bands: tuple[RadioBand, ...]
     mains_ac: Millivolt

@@ -13,6 +13,7 @@ from robokit_plan.model import (
     PowerClaim,
     Severity,
     SignalClaim,
+    SupplyName,
     WireSize,
     current_text,
     dataclass,
@@ -290,6 +291,7 @@ def _wires(wiring: Wiring, rails: tuple[Budget, ...]) -> Iterator[Finding]:
         current = None if whole is None else -(-whole // count)
         if level is None or current is None:
             continue
+        yield from _bearing(wiring, one, claim.wire, current, name)
         drop = wire_drop(claim.wire, current, facts.copper_nano_ohm_metre)
         if drop * 100 <= facts.drop_warn_percent * level:
             continue
@@ -306,6 +308,93 @@ def _wires(wiring: Wiring, rails: tuple[Budget, ...]) -> Iterator[Finding]:
             plugins=[one.instance],
             resource=name,
         )
+
+
+def wire_bears(table: tuple[tuple[int, Milliamp], ...], hundredth_mm2: int) -> Milliamp:
+    """
+    Return what copper of a cross-section bears for long, mA: that of the next size below it.
+
+    Thinner than the table goes it is in proportion to the least, which is less than it bears.
+
+    Source:
+        data/electrical.yaml wire, bears_ma (WIRE_TABLE)
+    """
+    below = [current for size, current in table if size <= hundredth_mm2]
+    if below:
+        return below[-1]
+    least, current = table[0]
+    return Milliamp(current * hundredth_mm2 // least)
+
+
+def wire_for(table: tuple[tuple[int, Milliamp], ...], current: int) -> int | None:
+    """Return the least cross-section that bears *current* mA; None: the table has none."""
+    return next((size for size, bears in table if bears >= current), None)
+
+
+def _bearing(
+    wiring: Wiring, one: Wired, wire: WireSize, current: int, supply: str
+) -> Iterator[Finding]:
+    """Yield where a wire is too thin for its current, or for the fuse in front of it."""
+    table = wiring.problem.electrical.wire_bears
+    bears = wire_bears(table, wire.hundredth_mm2)
+
+    def thicker(wanted: int) -> list[str]:
+        size = wire_for(table, wanted)
+        if size is None:
+            return []
+        return [one.typed(f"wire: {{mm2: {_mm2(size)}, length-mm: {wire.length_mm}}}")]
+
+    if current > bears:
+        yield finding(
+            "wire-thin",
+            Severity.ERROR,
+            f"the wire of {one.text} carries {current_text(current)} and bears "
+            f"{current_text(bears)}",
+            places=[one.place],
+            why=f"copper of {_mm2(wire.hundredth_mm2)} mm2 gets hotter than its insulation bears",
+            repair=thicker(current),
+            plugins=[one.instance],
+            resource=supply,
+        )
+        return
+    fuse = _fuse_before(wiring, supply)
+    if fuse is not None and fuse[1] > bears:
+        pack, blows = fuse
+        yield finding(
+            "fuse-above-wire",
+            Severity.WARNING,
+            f"the fuse of {pack} blows at {current_text(blows)}, the wire of {one.text} bears "
+            f"{current_text(bears)}",
+            places=[one.place],
+            why="I_load < I_fuse <= I_wire: shorted at its end the wire burns before the fuse does",
+            repair=[*thicker(blows), "or a fuse of its own where this wire begins"],
+            plugins=[one.instance],
+            resource=supply,
+        )
+
+
+def _fuse_before(wiring: Wiring, name: str) -> tuple[str, Milliamp] | None:
+    """Return the pack whose fuse stands before *name*, and what it blows at; None: nothing does."""
+    supplies = wiring.robot.supplies
+    seen: set[str] = set()
+    while name not in seen:
+        seen.add(name)
+        supply = supplies.get(SupplyName(name))
+        if supply is None:
+            return None
+        if supply.battery is not None:
+            fuse = supply.battery.fuse
+            return None if fuse is None else (str(supply.name), fuse)
+        # A converter limits what goes on; a branch of the same voltage does not.
+        above = [
+            str(other.name)
+            for other in supplies.values()
+            if name in other.feeds and other.volts == supply.volts
+        ]
+        if len(above) != 1:
+            return None
+        name = above[0]
+    return None
 
 
 def _mm2(hundredth: int) -> str:
