@@ -40,6 +40,8 @@ from ._variables import Variable
 
 _ROUNDS = 60
 """So often an assignment is judged; after that the best so far is the answer."""
+_FEW = 64
+"""Claims of so many places are all judged at the first error; those of more once one is theirs."""
 _EFFORT = 4000
 """So many questions to the judge; robots of which places decide nothing need one."""
 _HARD = 2000
@@ -191,7 +193,8 @@ class Judged:
         if not self._alone:
             # Who has to move may move others: what each makes alone is of use soon.
             for index in self._asked:
-                if not self._variables[index].choice:
+                one = self._variables[index]
+                if not one.choice and len(one.candidates) <= _FEW:
                     for rule, mask in self.alone(index).items():
                         fresh |= self._add(rule, ((index, mask),))
         for error in errors:
