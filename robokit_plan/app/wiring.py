@@ -58,6 +58,7 @@ def wiring(
     *,
     profile: str | None = None,
     offline: bool = False,
+    as_locked: bool = False,
 ) -> Wiring:
     """
     Return the robot's wiring sheet.
@@ -68,6 +69,7 @@ def wiring(
         listener: Told about the work.
         profile: Whose; None: the robot's own.
         offline: Ask nobody, where there is no lock file.
+        as_locked: The sheet of the lock file, whatever the robot's files say by now.
 
     Raises:
         UnreadableFile, IndexTrouble: As planning does.
@@ -84,7 +86,13 @@ def wiring(
     path = find_lock(robot, profile)
     session = open_session(robot, profile=profile)
     # As the files are now: a lock file that no longer says what they say is passed over.
-    locked = path.exists() and not is_stale(session.problem)
+    if as_locked and not path.exists():
+        raise WrongUse(
+            f"there is no lock file {path.name}",
+            why="--locked shows what it holds",
+            repair=("robokit-plan lock" + (f" --profile {profile}" if profile else ""),),
+        )
+    locked = path.exists() and (as_locked or not is_stale(session.problem))
     plan = open_lock(path) if locked else session.plan(offline=offline, listener=listener)
     refused = () if locked else [one for one in plan.findings if one.severity is Severity.ERROR]
     said = ""

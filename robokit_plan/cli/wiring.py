@@ -3,7 +3,7 @@
 Supply, ground and the straps of addresses are wires like any other; the names of pins are those
 of a part's data sheet where it is known.
 
-Made from the lock file where there is one, else from a plan of the robot as it stands.
+Of the robot as its files stand; with --locked of its lock file.
 
 Examples:
 
@@ -57,6 +57,9 @@ def wiring(
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="the same as --format json")] = False,
     offline: OfflineOption = False,
+    locked: Annotated[
+        bool, typer.Option("--locked", help="of the lock file, whatever the files say by now")
+    ] = False,
     out: OutOption = None,
 ) -> None:
     """Print the sheet."""
@@ -68,7 +71,7 @@ def wiring(
     layout = "json" if json else layout
     sheet = Sheet(layout=layout, by=by, controller=controller, columns=width())
     with listening() as listener:
-        found = drawn(robot, sheet, listener, profile=profile, offline=offline)
+        found = drawn(robot, sheet, listener, profile=profile, offline=offline, as_locked=locked)
     if found.refused:
         # The sheet lacks what found no place: that stands first, apart from what programs read.
         (show if layout == "text" and out is None else tell)(found.refused)

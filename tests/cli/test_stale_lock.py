@@ -132,6 +132,10 @@ def test_the_sheet_is_that_of_the_files(dinghy: Path, command: Command) -> None:
     assert "position 11 (gpio17)" in command("wiring").out
     swapped(ROBOT, "profiles:", "wiring: {leak.float: gpio27}\nprofiles:")(dinghy)
     assert "position 13 (gpio27)" in command("wiring").out
+    assert "position 11 (gpio17)" in command("wiring", "--locked").out
+    (dinghy / "pylock.dinghy.toml").unlink()
+    done = command("wiring", "--locked")
+    assert (done.status, "--locked shows what it holds" in done.err) == (2, True)
 
 
 # --- all lock files in one step ---------------------------------------------------------------
