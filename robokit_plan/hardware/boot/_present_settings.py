@@ -187,6 +187,8 @@ def _bus_on(line: LineName, buses: tuple[BusName, ...], board: Board) -> BusName
     """Return which of *buses* comes out at *line*, None where the line is plain."""
     if "w1" in buses:
         return ONE_WIRE
+    if "uart_header" in buses:
+        return board.header_uart
     return next(
         (
             outlet.bus
