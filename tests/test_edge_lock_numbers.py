@@ -30,20 +30,15 @@ def numeric_keys(schema: Any, key: str = "") -> Iterator[str]:
             yield from numeric_keys(one, key)
 
 
-def test_every_number_of_the_lock_file_is_tried(tmp_path: Path) -> None:
-    """A new key that holds one has a row in either lock file, or is told here."""
-    tried = {key for text in whole(tmp_path).values() for _, key in places(text)}
+def test_numbers_of_a_lock_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every key that holds one has a row in either lock file, and a few at the edge break nothing."""
+    monkeypatch.setenv("ROBOKIT_PLAN_CACHE", str(tmp_path / "cache"))
+    texts = whole(tmp_path)
+    tried = {key for text in texts.values() for _, key in places(text)}
     # Settings and rooms of builds have names of their own for keys.
     named = {"settings": "leds", "build-room": "spidev"}
     wanted = {named.get(key, key) for key in numeric_keys(read_schema("lock"))}
     assert wanted <= tried
-
-
-def test_no_number_breaks_what_rests_on_a_lock_file(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("ROBOKIT_PLAN_CACHE", str(tmp_path / "cache"))
-    texts = whole(tmp_path)
-    for number, (robot, said, changed) in enumerate(islice(cases(texts, 7), 30)):
-        turned = tuple(COMMANDS[(3 * number + at) % len(COMMANDS)] for at in range(3))
+    for number, (robot, said, changed) in enumerate(islice(cases(texts, 7), 16)):
+        turned = tuple(COMMANDS[(2 * number + at) % len(COMMANDS)] for at in range(2))
         assert broken(tmp_path, robot, changed, turned) == [], said
