@@ -226,10 +226,10 @@ def test_switches_ticks_folds_and_links_work_by_keyboard(opened: Browser) -> Non
 
     focus(opened, "input.wire")
     opened.press("Space")
-    assert text(opened, "#wired") == "1 of 1 done"
+    assert text(opened, "#wired") == "1 of 2 done"
     focus(opened, "#untick")
     opened.press("Enter")
-    assert text(opened, "#wired") == "0 of 1 done"
+    assert text(opened, "#wired") == "0 of 2 done"
 
     focus(opened, "#plugin-leak summary")
     opened.press("Enter")
@@ -276,7 +276,7 @@ def test_what_a_switch_changes_is_told_to_a_screen_reader(opened: Browser) -> No
     says = node("#switch-says")
     assert says["role"]["value"] == "status"
     box = node("input.wire")
-    assert box["name"]["value"] == "done: leak.float to position 11"
+    assert box["name"]["value"] == "done: leak.float signal to position 11 (gpio17)"
 
 
 # --- switches -------------------------------------------------------------------------------
@@ -379,7 +379,7 @@ def test_a_browser_that_keeps_nothing_still_lets_one_tick(opened: Browser, dingh
     try:
         opened.open(dinghy)
         opened.run("document.querySelector('input.wire').click()")
-        assert text(opened, "#wired") == "1 of 1 done"
+        assert text(opened, "#wired") == "1 of 2 done"
         assert opened.said() == []
     finally:
         opened.cdp("Page.removeScriptToEvaluateOnNewDocument", **refusing)
