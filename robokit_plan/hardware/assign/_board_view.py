@@ -365,8 +365,10 @@ class BoardView:
         return tuple(dict.fromkeys(one.bus for one in self.outlets.get(kind, ()) if one.complete))
 
     def what_stands_at(self, position: PinId) -> str:
-        """Return what a position without a line is."""
+        """Return what a position is: the line that it carries, or what stands there without one."""
         pin = self.pins[position]
+        if pin.lines:
+            return str(pin.lines[0])
         match pin.kind:
             case PinKind.POWER:
                 return f"power {pin.rail}"

@@ -177,6 +177,15 @@ def test_unknown_line_names_its_neighbours() -> None:
     assert found.repair[0].startswith("wiring: {a.x: gpio")
 
 
+def test_a_position_meant_as_a_line_is_told_with_its_line() -> None:
+    """Position 40 of the header carries GPIO21, 39 is ground (the maker's header drawing)."""
+    asked = problem(RPI4, instance("a", signal("x", "input", 40)))
+    (found,) = assign(asked).findings
+    assert found.why == ("position 40 is gpio21",)
+    asked = problem(RPI4, instance("a", signal("x", "input", 39)))
+    assert assign(asked).findings[0].why == ("position 39 is ground",)
+
+
 def test_line_without_pwm() -> None:
     """Source of the lines: vendor pin function tables (12, 13, 18, 19)."""
     asked = problem(RPI4, instance("a", signal("x", "pwm", 17)))
