@@ -68,7 +68,7 @@ def let_go_findings(problem: Problem) -> Iterator[Finding]:
         yield finding(
             "places-let-go",
             Severity.NOTE,
-            f"{name} was a {old} and is a {part_key(controller.chip)}: pins of {listed(who)} are "
+            f"{name} was {old} and is {part_key(controller.chip)} now: pins of {listed(who)} are "
             "chosen anew",
             places=[Place(origin=controller.origin)],
             why="pins of the same name do other things on another chip",

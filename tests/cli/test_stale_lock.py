@@ -196,7 +196,7 @@ def test_another_chip_lets_go_of_the_former_ones_pins(dinghy: Path, command: Com
     assert fresh != first
     told = command("check", "--notes").out
     assert (
-        "note places-let-go: mcu was a rp2040 and is a esp32: pins of leak.lid are chosen anew"
+        "note places-let-go: mcu was rp2040 and is esp32 now: pins of leak.lid are chosen anew"
         in told
     )
     assert command("lock").status == 0
